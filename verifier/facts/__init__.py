@@ -1,0 +1,1 @@
+"""Facts: quantities, patient, specimen, case. No I/O, no clock."""

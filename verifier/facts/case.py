@@ -1,0 +1,97 @@
+"""The case: one specimen with everything known about it, as stored and as judged."""
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Literal
+
+from msgspec import Struct
+
+from verifier.facts.report import Observation
+from verifier.facts.subjects import Patient, Specimen
+from verifier.facts.values import Value
+
+State = Literal["open", "released", "rejected", "withdrawn", "superseded"]
+Control = Literal["in control", "out of control", "unknown"]
+
+
+class Entry(Struct, frozen=True):
+    """One observation of a case as stored: what was said, by which message, and what became of it.
+
+    `message` is the id of the inbox row. `doubts` are sentences found while merging that hold the
+    result (a final value changed without a correction, a correction of a released value …).
+    `previous` is the text of the value it replaced; `corrects` is true when that one was released.
+    """
+
+    observation: Observation
+    connection: str
+    message: int
+    arrived: datetime
+    state: State = "open"
+    settled_by: str = ""
+    doubts: tuple[str, ...] = ()
+    previous: str | None = None
+    corrects: bool = False
+
+
+class CaseRecord(Struct, frozen=True):
+    """A case as stored. Entries keep their place for ever; a decision names them by index."""
+
+    specimen: Specimen
+    patient: Patient | None
+    entries: tuple[Entry, ...]
+    opened: datetime
+    doubts: tuple[str, ...] = ()
+
+
+class Result(Struct, frozen=True):
+    """One live entry of a case, mapped to a test of the rule set and converted to its unit.
+
+    `test` is empty when the code is unknown. `faults` are sentences of the built-in safeguards
+    that mapping found (unknown test, unit missing, flag not mapped, several values …).
+    """
+
+    entry: int
+    test: str
+    title: str
+    code: str
+    value: Value
+    unit: str
+    sent_text: str
+    sent_unit: str
+    status: str
+    state: State
+    flags: tuple[str, ...] = ()
+    analyzer: str = ""
+    connection: str = ""
+    analysed: datetime | None = None
+    corrects: bool = False
+    faults: tuple[str, ...] = ()
+
+
+class Earlier(Struct, frozen=True):
+    """An earlier verified result of the same patient and test, in the test's unit."""
+
+    value: Value
+    unit: str
+    collected: datetime
+    specimen: str
+    specimen_type: str = ""
+
+
+class Case(Struct, frozen=True):
+    """What rules judge. `earlier` is newest first; `quality` gives the control state per test.
+
+    `suspended` are sentences, one per suspension that touches the whole case; the suspensions of
+    single tests stand in `suspended_tests`.
+    """
+
+    patient: Patient | None
+    specimen: Specimen
+    results: tuple[Result, ...]
+    earlier: Mapping[str, tuple[Earlier, ...]]
+    quality: Mapping[str, Control]
+    now: datetime
+    opened: datetime
+    doubts: tuple[str, ...] = ()
+    suspended: tuple[str, ...] = ()
+    suspended_tests: Mapping[str, str] = {}

@@ -1,0 +1,102 @@
+"""What judging a case yields: reasons, flags, comments, derived results and the decision."""
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Literal
+
+from msgspec import Struct
+
+from verifier.facts.values import Value
+
+Outcome = Literal["release", "hold", "wait"]
+Kind = Literal["hold", "unknown", "wait", "suppress", "safeguard"]
+
+
+class Fact(Struct, frozen=True):
+    """A fact that a reason rests on, ready to be shown."""
+
+    name: str
+    value: str
+    unit: str = ""
+    at: datetime | None = None
+    source: str = ""
+
+
+class Reason(Struct, frozen=True):
+    """Why a result may not leave (yet). `text` is a sentence; `until` is set for a wait."""
+
+    rule: str
+    kind: Kind
+    text: str
+    facts: tuple[Fact, ...] = ()
+    source: str = ""
+    until: datetime | None = None
+
+
+class Request(Struct, frozen=True):
+    """Something a rule asks for: ``rerun``, ``dilution``, ``new specimen``, ``call`` …"""
+
+    what: str
+    rule: str
+    tests: tuple[str, ...] = ()
+    detail: str = ""
+
+
+class Derived(Struct, frozen=True):
+    """A derived result that the rule set reports: `inputs` are the tests it was computed from."""
+
+    test: str
+    title: str
+    code: str
+    system: str
+    value: Value
+    text: str
+    unit: str
+    inputs: tuple[str, ...]
+    reasons: tuple[Reason, ...] = ()
+    flag: str = ""
+    reference: str = ""
+
+
+class Judgement(Struct, frozen=True):
+    """What the rules say of a case. Keys of the mappings are positions in ``Case.results``.
+
+    `covered` are the positions at least one rule applies to.
+    """
+
+    reasons: Mapping[int, tuple[Reason, ...]]
+    covered: frozenset[int]
+    flags: Mapping[int, str] = {}
+    references: Mapping[int, str] = {}
+    comments: Mapping[int, tuple[str, ...]] = {}
+    requests: tuple[Request, ...] = ()
+    derived: tuple[Derived, ...] = ()
+    notes: Mapping[str, Fact] = {}
+
+
+class ResultDecision(Struct, frozen=True):
+    """The decision on one result. `entry` is its place in the case record, -1 for a derived one."""
+
+    entry: int
+    test: str
+    title: str
+    code: str
+    value: str
+    unit: str
+    outcome: Outcome
+    flag: str = ""
+    reference: str = ""
+    reasons: tuple[Reason, ...] = ()
+    comments: tuple[str, ...] = ()
+
+
+class Decision(Struct, frozen=True):
+    """The decision on all open results of a case, made by one rule set at one instant."""
+
+    rule_set: str
+    decided: datetime
+    results: tuple[ResultDecision, ...]
+    derived: tuple[ResultDecision, ...] = ()
+    derived_values: tuple[Derived, ...] = ()
+    requests: tuple[Request, ...] = ()
+    wait_until: datetime | None = None

@@ -1,0 +1,167 @@
+"""The configuration file: one place for every setting, its default and its meaning.
+
+`load` turns a TOML file into frozen settings or raises `SettingsError` naming the key.
+"""
+
+import tomllib
+from pathlib import Path
+from typing import Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+
+from verifier.errors import SettingsError
+from verifier.facts.catalogue import ConnectionMap, Handling
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Connection(_Section):
+    """One MLLP listener and how its sender's words are read."""
+
+    host: str = "127.0.0.1"
+    port: int = Field(ge=0, le=65535)
+    destinations: tuple[str, ...] = ()
+    zone: str = "UTC"
+    charset: str = ""
+    processing: tuple[Literal["P", "T", "D"], ...] = ("P",)
+    max_message_bytes: int = Field(4_194_304, gt=1024)
+    idle_seconds: float = Field(600, gt=0)
+    max_connections: int = Field(64, gt=0)
+    comparator_in_numeric: bool = False
+    tests: dict[str, str] = {}
+    units: dict[str, str] = {}
+    specimens: dict[str, str] = {}
+    flags: dict[str, Handling] = {}
+    indices: dict[str, str] = {}
+    controls: tuple[str, ...] = ()
+
+    @field_validator("zone")
+    @classmethod
+    def _zone_exists(cls, value: str) -> str:
+        try:
+            ZoneInfo(value)
+        except (ZoneInfoNotFoundError, ValueError) as error:
+            raise ValueError(f"unknown time zone {value!r}; use a name such as UTC") from error
+        return value
+
+    def mapping(self, name: str) -> ConnectionMap:
+        """Return the part of the settings that facts are read with."""
+        return ConnectionMap(
+            name=name,
+            tests=self.tests,
+            units=self.units,
+            specimens=self.specimens,
+            flags=self.flags,
+            zone=self.zone,
+            charset=self.charset,
+            controls=self.controls,
+            indices=self.indices,
+            comparator_in_numeric=self.comparator_in_numeric,
+        )
+
+
+class Destination(_Section):
+    """Where released results go: an MLLP receiver, usually the LIS."""
+
+    host: str = "127.0.0.1"
+    port: int = Field(ge=1, le=65535)
+    version: Literal["2.3", "2.3.1", "2.4", "2.5", "2.5.1", "2.6", "2.7", "2.8"] | None = None
+    application: str = "LIS"
+    facility: str = ""
+    held: Literal["withhold", "send unverified"] = "withhold"
+    connect_seconds: float = Field(5, gt=0)
+    answer_seconds: float = Field(30, gt=0)
+    retry_seconds: float = Field(2, gt=0)
+    retry_most_seconds: float = Field(300, gt=0)
+
+
+class Web(_Section):
+    """The page. `secure_cookie` must stay on wherever the page is reached over a network."""
+
+    host: str = "127.0.0.1"
+    port: int = Field(8480, ge=0, le=65535)
+    secure_cookie: bool = False
+    session_minutes: int = Field(30, gt=0)
+    lock_after_failures: int = Field(5, gt=0)
+    lock_minutes: int = Field(15, gt=0)
+
+
+class Quality(_Section):
+    """What the control state of a test is until somebody records one."""
+
+    without_state: Literal["hold", "assume in control"] = "hold"
+
+
+class Settings(_Section):
+    """Everything `verifier serve` needs. Relative paths are relative to the file."""
+
+    laboratory: str = "Laboratory"
+    application: str = "VERIFIER"
+    facility: str = "LAB"
+    database: str = "sqlite:///verifier.db"
+    checkpoints: Path = Path("checkpoints")
+    rules: Path = Path("rules")
+    zone: str = "UTC"
+    connections: dict[str, Connection] = Field(min_length=1)
+    destinations: dict[str, Destination] = {}
+    web: Web = Web()
+    quality: Quality = Quality()
+
+
+def load(path: Path) -> Settings:
+    """Read and check a configuration file.
+
+    Raises:
+        SettingsError: the file is missing, is no TOML, or a key is unknown, missing or wrong.
+    """
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise SettingsError(f"{path}: {error.strerror}. Give a file with --config.") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise SettingsError(f"{path}: this is not valid TOML: {error}") from error
+    return parse(data, path)
+
+
+def parse(data: dict[str, object], path: Path) -> Settings:
+    """Check already parsed TOML; `path` names the file in errors and anchors relative paths."""
+    try:
+        settings = Settings.model_validate(data)
+    except ValidationError as error:
+        raise SettingsError("\n".join(_sentences(error, path))) from error
+    for name, connection in settings.connections.items():
+        for destination in connection.destinations:
+            if destination not in settings.destinations:
+                known = ", ".join(settings.destinations) or "none"
+                raise SettingsError(
+                    f"{path}: connections.{name}.destinations names {destination!r}, "
+                    f"which is not under [destinations]; known: {known}"
+                )
+    return _anchored(settings, path.resolve().parent)
+
+
+def _sentences(error: ValidationError, path: Path) -> list[str]:
+    lines = []
+    for item in error.errors():
+        place = ".".join(str(part) for part in item["loc"])
+        known = " (no such setting; see deploy/verifier.toml)"
+        hint = known if item["type"] == "extra_forbidden" else ""
+        lines.append(f"{path}: {place}: {item['msg']}{hint}")
+    return lines
+
+
+def _anchored(settings: Settings, folder: Path) -> Settings:
+    database = settings.database
+    prefix = "sqlite:///"
+    if database.startswith(prefix) and not Path(database[len(prefix) :]).is_absolute():
+        database = f"{prefix}{folder / database[len(prefix) :]}"
+    return settings.model_copy(
+        update={
+            "database": database,
+            "checkpoints": folder / settings.checkpoints,
+            "rules": folder / settings.rules,
+        }
+    )
