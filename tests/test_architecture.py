@@ -8,7 +8,18 @@ import pytest
 PACKAGE = Path(__file__).parent.parent / "verifier"
 
 # In the order the data walks; a room imports only rooms above it.
-ROOMS = ["hl7", "facts", "language", "decide", "store", "service", "web", "demo", "commands"]
+ROOMS = [
+    "hl7",
+    "facts",
+    "language",
+    "decide",
+    "store",
+    "service",
+    "web",
+    "demo",
+    "bench",
+    "commands",
+]
 PURE = ["hl7", "facts", "language", "decide"]
 EDGES = {"errors", "clock", "settings", "rulefiles"}
 WORLD = {

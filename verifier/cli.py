@@ -13,8 +13,9 @@ FINE, FINDINGS, WRONG_USE = 0, 1, 2
 INTERRUPTED = 130  # 128 + SIGINT, as shells expect
 
 CAUTION = (
-    "Not a medical device by itself. The shipped limits are examples with their sources: the "
-    "laboratory validates its rules, its director approves them, local law and accreditation decide."
+    "Not a medical device by itself. The shipped limits are examples with their sources. The "
+    "laboratory validates its rules, its director approves them, and local law and accreditation "
+    "decide."
 )
 
 
