@@ -47,7 +47,8 @@ class Result(Struct, frozen=True):
     """One live entry of a case, mapped to a test of the rule set and converted to its unit.
 
     `test` is empty when the code is unknown. `faults` are sentences of the built-in safeguards
-    that mapping found (unknown test, unit missing, flag not mapped, several values …).
+    that mapping found (unknown test, unit missing, flag not mapped, several values …);
+    `fault_names` names the safeguard of each, such as ``unknown-test``.
     """
 
     entry: int
@@ -66,6 +67,7 @@ class Result(Struct, frozen=True):
     analysed: datetime | None = None
     corrects: bool = False
     faults: tuple[str, ...] = ()
+    fault_names: tuple[str, ...] = ()
 
 
 class Earlier(Struct, frozen=True):
@@ -78,11 +80,22 @@ class Earlier(Struct, frozen=True):
     specimen_type: str = ""
 
 
+class Suspension(Struct, frozen=True):
+    """Automatic release stopped by a person: for everything, one test or one connection.
+
+    `subject` is the test or connection, empty for ``all``; `text` says who stopped it and why.
+    """
+
+    scope: Literal["all", "test", "connection"]
+    subject: str = ""
+    text: str = ""
+
+
 class Case(Struct, frozen=True):
     """What rules judge. `earlier` is newest first; `quality` gives the control state per test.
 
     `suspended` are sentences, one per suspension that touches the whole case; the suspensions of
-    single tests stand in `suspended_tests`.
+    single tests stand in `suspended_tests`, those of connections in `suspended_connections`.
     """
 
     patient: Patient | None
@@ -95,3 +108,4 @@ class Case(Struct, frozen=True):
     doubts: tuple[str, ...] = ()
     suspended: tuple[str, ...] = ()
     suspended_tests: Mapping[str, str] = {}
+    suspended_connections: Mapping[str, str] = {}

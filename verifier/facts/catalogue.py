@@ -12,6 +12,8 @@ Handling = Literal["ignore", "hold"]
 class TestDefinition(Struct, frozen=True):
     """A test of the rule set. `unit` is UCUM; `molar_mass` in g/mol converts mass to amount.
 
+    `charge` (1 for Na+, 2 for Ca2+) converts equivalents to amount.
+
     `codes` are pairs of coding system (``LN`` for LOINC, ``L`` for local) and code. `kind` is
     ``index`` for an interference index: a fact for rules, never a finding about the patient.
     """
@@ -25,6 +27,7 @@ class TestDefinition(Struct, frozen=True):
     unit: str = ""
     decimals: int | None = None
     molar_mass: Decimal | None = None
+    charge: int | None = None
     kind: Literal["quantity", "index", "words"] = "quantity"
     controlled: bool = True
 

@@ -1,0 +1,1 @@
+"""Measurements: rates as ratios against a named baseline in the same run."""

@@ -1,0 +1,53 @@
+"""`verifier bench`: rates of this installation as ratios against named baselines."""
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from verifier.bench.measure import Measured
+
+
+def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add the command."""
+    parser = subparsers.add_parser(
+        "bench",
+        help="measure intake, decision and parse rates against baselines in the same run",
+        description="Measures on this machine, in one run, on fresh temporary databases. Ratios "
+        "matter, rates depend on the machine.",
+        epilog="example: verifier bench --messages 2000",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--messages", type=int, default=2000, help="how many (default 2000)")
+    parser.add_argument("--rules", type=Path, help="rule set (default: the shipped one)")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Measure and print a table; 0 always, for a rate is no verdict."""
+    from verifier.bench import measure
+    from verifier.rulefiles import load_program, shipped_rules
+
+    rules = args.rules or shipped_rules()
+    raws = measure.prepared(args.messages)
+    program = load_program(rules)
+    print(f"{'what':<8}{'ours':>12}  {'unit':<24}{'baseline':>12}  {'named':<22}{'ratio':>8}")
+    show(measure.measure_parse(raws))
+    show(measure.measure_decision(raws, program))
+    rows, load = measure.measure_intake(raws, rules)
+    for row in rows:
+        show(row)
+    print(
+        f"acknowledged within (intake, {measure.CONNECTIONS} connections): "
+        f"half {load.percentile(0.5) * 1000:.1f} ms, 99 % {load.percentile(0.99) * 1000:.1f} ms"
+    )
+    return 0
+
+
+def show(row: "Measured") -> None:
+    """Print one line of the table."""
+    print(
+        f"{row.what:<8}{row.ours:>12,.0f}  {row.unit:<24}{row.baseline:>12,.0f}  "
+        f"{row.against:<22}{row.ratio:>7.2f}×",
+        flush=True,
+    )

@@ -1,0 +1,132 @@
+"""Judging messages one after the other with the history in memory: no store, no peers.
+
+The same reading, merging and deciding as in the running service; only the keeping differs.
+"""
+
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+from typing import Protocol
+
+from msgspec import Struct
+from msgspec.structs import replace
+
+from verifier.decide.decide import RuleSet, decide
+from verifier.facts.build import build_case
+from verifier.facts.case import Case, CaseRecord, Control, Earlier
+from verifier.facts.catalogue import ConnectionMap
+from verifier.facts.extract import read_specimens
+from verifier.facts.merge import merge
+from verifier.facts.report import SpecimenReport
+from verifier.facts.values import Between, Number
+from verifier.facts.verdicts import Decision
+from verifier.hl7.message import Message
+
+BY_RULES = "rules"
+
+
+class HistoricRuleSet(RuleSet, Protocol):
+    """A rule set that says how far back it looks."""
+
+    @property
+    def longest_window(self) -> timedelta:
+        """How old an earlier result may be and still count."""
+
+
+class Judged(Struct, frozen=True):
+    """One specimen of one message: what was known, and what was decided."""
+
+    case: Case
+    decision: Decision
+
+
+class Offline:
+    """Judges messages in the order they are given; a released result becomes an earlier one."""
+
+    def __init__(
+        self, program: HistoricRuleSet, connection: ConnectionMap, quality: Mapping[str, Control]
+    ) -> None:
+        self._program, self._connection, self._quality = program, connection, quality
+        self._cases: dict[str, CaseRecord] = {}
+        self._earlier: dict[str, dict[str, list[Earlier]]] = {}
+        self._count = 0
+
+    def judge(self, message: Message, now: datetime) -> list[Judged]:
+        """Return the decisions on every specimen of one message; `now` is when it is judged."""
+        self._count += 1
+        reports = read_specimens(message, self._connection)
+        return [self._specimen(report, now) for report in reports]
+
+    def _specimen(self, report: SpecimenReport, now: datetime) -> Judged:
+        key = report.specimen.key
+        record = merge(
+            self._cases.get(key) if key else None,  # two without identifier are never one case
+            report,
+            connection=self._connection.name,
+            message=self._count,
+            arrived=now,
+        )
+        case = build_case(
+            record,
+            catalogue=self._program.catalogue,
+            maps={self._connection.name: self._connection},
+            earlier=self._before(record, now),
+            quality=self._quality,
+            suspensions=(),
+            now=now,
+        )
+        decision = decide(case, self._program)
+        if key:
+            self._cases[key] = released(record, decision)
+            self._remember(case, decision)
+        return Judged(case, decision)
+
+    def _before(self, record: CaseRecord, now: datetime) -> dict[str, tuple[Earlier, ...]]:
+        if record.patient is None or not record.patient.key:
+            return {}
+        until = record.specimen.collected.at if record.specimen.collected else now
+        since = until - self._program.longest_window
+        found = {}
+        for test, items in self._earlier.get(record.patient.key, {}).items():
+            fitting = [
+                item
+                for item in items
+                if since <= item.collected < until and item.specimen != record.specimen.key
+            ]
+            found[test] = tuple(sorted(fitting, key=lambda item: item.collected, reverse=True))
+        return found
+
+    def _remember(self, case: Case, decision: Decision) -> None:
+        """Keep what stands released of this specimen, in place of what was kept before."""
+        patient, specimen = case.patient, case.specimen
+        if patient is None or not patient.key or specimen.collected is None:
+            return
+        history = self._earlier.setdefault(patient.key, {})
+        for test, items in history.items():
+            history[test] = [item for item in items if item.specimen != specimen.key]
+        free = {item.entry for item in decision.results if item.outcome == "release"}
+        for result in case.results:
+            stands = result.state == "released" or result.entry in free
+            if stands and isinstance(result.value, Number | Between):
+                history.setdefault(result.test, []).append(
+                    Earlier(
+                        result.value,
+                        result.unit,
+                        specimen.collected.at,
+                        specimen.key,
+                        specimen.type,
+                    )
+                )
+
+
+def released(record: CaseRecord, decision: Decision) -> CaseRecord:
+    """Return the record with every result the decision releases marked as released."""
+    free = {item.entry for item in decision.results if item.outcome == "release"}
+    if not free:
+        return record
+    entries = tuple(
+        replace(entry, state="released", settled_by=BY_RULES)
+        if at in free and entry.state == "open"
+        else entry
+        for at, entry in enumerate(record.entries)
+    )
+    return replace(record, entries=entries)

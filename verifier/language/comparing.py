@@ -1,0 +1,82 @@
+"""Exact comparison of numbers and censored values, three-valued."""
+
+import operator
+from collections.abc import Callable
+from decimal import Decimal
+
+from verifier.facts.values import Between
+from verifier.language.scene import Quantity, Scene, between_text, plain, unusable
+from verifier.language.truth import Missing, Truth, Unknown
+
+Run = Callable[[Scene], Quantity]
+Test = Callable[[Scene], Truth]
+
+_EXACT: dict[str, Callable[[Decimal, Decimal], bool]] = {
+    ">": operator.gt,
+    ">=": operator.ge,
+    "<": operator.lt,
+    "<=": operator.le,
+    "=": operator.eq,
+}
+_MIRRORED = {">": "<", ">=": "<=", "<": ">", "<=": ">=", "=": "="}
+
+
+def comparison(sign: str, left: Run, right: Run, label: str) -> Test:
+    """Return the comparison of two quantities; `label` names the left side in an unknown."""
+    exact = _EXACT[sign]
+
+    def compare(scene: Scene) -> Truth:
+        a, b = left(scene), right(scene)
+        if a.__class__ is Decimal and b.__class__ is Decimal:
+            return exact(a, b)  # type: ignore[arg-type]
+        return _compare(sign, a, b, label)
+
+    return compare
+
+
+def comparison_with(sign: str, left: Run, limit: Decimal, label: str) -> Test:
+    """Return the comparison of a quantity with a fixed limit."""
+    exact = _EXACT[sign]
+
+    def compare(scene: Scene) -> Truth:
+        value = left(scene)
+        if value.__class__ is Decimal:
+            return exact(value, limit)  # type: ignore[arg-type]
+        return _compare(sign, value, limit, label)
+
+    return compare
+
+
+def settled(sign: str, value: Between, limit: Decimal) -> bool | None:
+    """Return what the range settles about ``value sign limit``, None when it lies across."""
+    low, high = value.low, value.high
+    above = low is not None and (low > limit or (low == limit and not value.low_included))
+    below = high is not None and (high < limit or (high == limit and not value.high_included))
+    at_least = above or (low is not None and low >= limit)
+    at_most = below or (high is not None and high <= limit)
+    yes, no = {
+        ">": (above, at_most),
+        ">=": (at_least, below),
+        "<": (below, at_least),
+        "<=": (at_most, above),
+        "=": (at_least and at_most, above or below),
+    }[sign]
+    return True if yes else False if no else None
+
+
+def _compare(sign: str, left: Quantity, right: Quantity, label: str) -> Truth:
+    if isinstance(left, Unknown) or isinstance(right, Unknown):
+        return unusable(label, left, right)
+    if isinstance(left, Between) and isinstance(right, Decimal):
+        found, censored, limit = settled(sign, left, right), left, right
+    elif isinstance(right, Between) and isinstance(left, Decimal):
+        found, censored, limit = settled(_MIRRORED[sign], right, left), right, left
+    else:
+        return unusable(label, left, right)
+    return across(label, censored, plain(limit)) if found is None else found
+
+
+def across(label: str, value: Between, limit: str) -> Unknown:
+    """Return the unknown of a censored value that lies on both sides of a limit."""
+    text = f"{label} {between_text(value)} may lie on either side of {limit}"
+    return Unknown(Missing(label, "censored", text))

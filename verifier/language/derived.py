@@ -1,0 +1,170 @@
+"""Derived results and populations: formulas by name, with circles found before they can run."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, fields, is_dataclass
+from decimal import Decimal
+
+from verifier.language import tree
+from verifier.language.comparing import Test
+from verifier.language.expressions import Expressions, Where, scaled
+from verifier.language.kinds import ratio, shown
+from verifier.language.numeric import rounding
+from verifier.language.scene import Quantity, Scene
+from verifier.language.truth import Missing, Unknown
+from verifier.language.typed import Typed, broken
+
+
+@dataclass(frozen=True, slots=True)
+class CompiledFormula:
+    """One derived result: `inputs` are the measured tests it rests on."""
+
+    name: str
+    title: str
+    unit: str
+    decimals: int | None
+    report: tuple[str, str] | None
+    inputs: tuple[str, ...]
+    run: Callable[[Scene], Quantity]
+    population: str
+    rounded: Callable[[Decimal], Decimal]
+    not_applicable: Unknown
+
+    def work(self, scene: Scene) -> Quantity:
+        """Return the value as rules see it; the exact one is kept for other formulas."""
+        if self.population:
+            fits = scene.populations[self.population]
+            if fits is not True:
+                return fits if isinstance(fits, Unknown) else self.not_applicable
+        value = self.run(scene)
+        scene.exact[self.name] = value
+        return self.rounded(value) if isinstance(value, Decimal) else value
+
+
+def names_in(node: object) -> Iterator[str]:
+    """Yield every name an expression speaks of."""
+    waiting = [node]
+    while waiting:
+        part = waiting.pop()
+        if isinstance(part, tree.Name):
+            yield part.name
+        elif isinstance(part, tree.History) and part.test:
+            yield part.test
+        if isinstance(part, tuple):
+            waiting += part
+        elif is_dataclass(part):
+            waiting += [getattr(part, field.name) for field in fields(part)]
+
+
+class Formulas:
+    """Compiles derived results and populations."""
+
+    def __init__(self, expressions: Expressions) -> None:
+        self._all = expressions
+        self._symbols, self._findings = expressions.symbols, expressions.findings
+        self._needs = {
+            name: {*names_in(item.formula)} | {n for let in item.lets for n in names_in(let.value)}
+            for name, item in self._symbols.derived.items()
+        }
+
+    def populations(self) -> dict[str, Test]:
+        """Return the condition of every population."""
+        needs = {n: {*names_in(p.condition)} for n, p in self._symbols.populations.items()}
+        self._note_circles(needs, {n: p.name for n, p in self._symbols.populations.items()})
+        where = Where(patient_only=True)
+        found = {
+            name: self._all.truth(population.condition, where)
+            for name, population in self._symbols.populations.items()
+        }
+        return {name: typed.run for name, typed in found.items()}
+
+    def compiled(self) -> dict[str, CompiledFormula]:
+        """Return every derived result."""
+        self._note_circles(self._needs, {n: d.name for n, d in self._symbols.derived.items()})
+        made = (self._formula(item) for item in self._symbols.derived.values())
+        return {item.name: item for item in made if item}
+
+    def _note_circles(self, needs: dict[str, set[str]], places: dict[str, tree.Word]) -> None:
+        for name, word in sorted(places.items()):
+            seen: set[str] = set()
+            waiting = list(needs[name])
+            while waiting:
+                other = waiting.pop()
+                if other not in seen:
+                    seen.add(other)
+                    waiting += needs.get(other, ())
+            if name in seen:
+                self._findings.add(
+                    "R208", word.span, f"{name} rests on itself",
+                    meaning="its value could never be worked out.", fix="break the circle",
+                )  # fmt: skip
+
+    def _formula(self, item: tree.Derive) -> CompiledFormula | None:
+        name = item.name.text
+        if item.population and item.population.text not in self._symbols.populations:
+            self._missing_population(item.population)
+        lets: dict[str, Typed] = {}
+        for let in item.lets:
+            self._check_let(let, lets)
+            lets[let.name.text] = self._all.quantity(let.value, Where(lets=dict(lets), exact=True))
+        formula = self._all.quantity(item.formula, Where(lets=lets, exact=True))
+        if not item.source:
+            self._findings.add(
+                "R405", item.name.span, "this formula has no source", severity="warning",
+                fix='add a line: from "our procedure CHEM-014 v7"',
+            )  # fmt: skip
+        formula = self._in_unit(item, formula)
+        if formula.broken:
+            return None
+        missing = Missing(name, "not applicable", f"{item.title} does not apply to this patient")
+        return CompiledFormula(
+            name=name,
+            title=item.title,
+            unit=self._symbols.kinds[name].unit,
+            decimals=item.decimals,
+            report=(item.report.system, item.report.code) if item.report else None,
+            inputs=tuple(sorted(self._inputs(name))),
+            run=formula.run,
+            population=item.population.text if item.population else "",
+            rounded=(lambda value: value) if item.decimals is None else rounding(item.decimals),
+            not_applicable=Unknown(missing),
+        )
+
+    def _missing_population(self, word: tree.Word) -> None:
+        if word.text not in self._symbols.broken:
+            known = self._symbols.populations
+            self._findings.unknown_name(word.span, word.text, known, "population")
+
+    def _check_let(self, let: tree.Let, lets: dict[str, Typed]) -> None:
+        name = let.name.text
+        if name in lets or name in self._symbols.places:
+            self._findings.add(
+                "R206", let.name.span, f"{name!r} is already a name",
+                meaning="a reader could not tell which one is meant.", fix=f"{name}_1",
+            )  # fmt: skip
+
+    def _in_unit(self, item: tree.Derive, formula: Typed) -> Typed:
+        wanted = self._symbols.kinds[item.name.text]
+        if formula.broken or wanted.what == "broken" or (formula.kind.bare and wanted.takes_bare):
+            return formula
+        factor = None if formula.kind.bare else ratio(formula.kind, wanted)
+        if factor is not None:
+            return scaled(formula, factor, wanted)
+        self._findings.add(
+            "R203", formula.span, f"the formula gives {shown(formula.kind)}",
+            meaning=f"{item.title} is declared in {shown(wanted)}.",
+            fix=f"unit {formula.kind.unit}" if formula.kind.unit else "write units in the formula",
+        )  # fmt: skip
+        return broken(formula.span)
+
+    def _inputs(self, name: str) -> set[str]:
+        found: set[str] = set()
+        seen: set[str] = set()
+        waiting = [name]
+        while waiting:
+            for other in self._needs.get(waiting.pop(), ()):
+                if other in self._symbols.tests:
+                    found.add(other)
+                elif other not in seen:
+                    seen.add(other)
+                    waiting.append(other)
+        return found

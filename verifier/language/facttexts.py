@@ -1,0 +1,108 @@
+"""Facts as they are shown: name, value with unit, time, source. Only asked for with a reason."""
+
+from datetime import datetime
+from decimal import Decimal
+
+from verifier.facts.case import Result
+from verifier.facts.values import Between
+from verifier.facts.verdicts import Fact
+from verifier.language.scene import Quantity, Scene, between_text, plain
+from verifier.language.symbols import Symbols
+from verifier.language.typed import FactOf
+
+
+def number_text(value: Quantity, decimals: int | None) -> str:
+    """Return a value for people; digits that only conversion made are cut two places further on."""
+    if isinstance(value, Between):
+        return between_text(value)
+    if not isinstance(value, Decimal):
+        return "not known"
+    exponent = value.as_tuple().exponent
+    if decimals is not None and isinstance(exponent, int) and -exponent > decimals + 2:
+        value = round(value, decimals + 2)
+    return plain(value)
+
+
+def with_unit(value: str, unit: str) -> str:
+    """Return a value and its unit; UCUM annotations such as ``{index}`` are not shown."""
+    return value if not unit or unit.startswith("{") else f"{value} {unit}"
+
+
+def named(symbols: Symbols, name: str) -> FactOf:
+    """Return the fact of a test or derived result."""
+    title, decimals, kind = symbols.title(name), symbols.decimals(name), symbols.kinds[name]
+    derived = symbols.derived.get(name)
+
+    def show(scene: Scene) -> Fact | None:
+        value = number_text(scene.values[name], decimals)
+        result = scene.results.get(name)
+        source = _origin(result) if result else f"derived; {derived.source}" if derived else ""
+        return Fact(title, value, kind.unit, _time_of(scene, result), source)
+
+    return FactOf(name, show)
+
+
+def the_result(symbols: Symbols, test: str) -> FactOf:
+    """Return the fact of the result being judged."""
+    title, decimals, kind = symbols.title(test), symbols.decimals(test), symbols.kinds[test]
+
+    def show(scene: Scene) -> Fact | None:
+        result = scene.results.get(test)
+        value = number_text(scene.result, decimals)
+        return Fact(title, value, kind.unit, _time_of(scene, result), _origin(result))
+
+    return FactOf(test, show)
+
+
+def _time_of(scene: Scene, result: Result | None) -> datetime | None:
+    return (result.analysed if result else None) or scene.collected
+
+
+def _origin(result: Result | None) -> str:
+    return (result.analyzer or result.connection) if result else ""
+
+
+def age() -> FactOf:
+    """Return the birth date and the day the age was counted on."""
+
+    def show(scene: Scene) -> Fact | None:
+        patient = scene.case.patient
+        if patient is None or patient.birth is None:
+            return Fact("birth date", "not known")
+        birth = patient.birth
+        exact = birth.earliest == birth.latest
+        value = f"{birth.earliest}" if exact else f"{birth.earliest} to {birth.latest}"
+        return Fact("birth date", value, source=f"age counted on {scene.birthday_on}")
+
+    return FactOf("age", show)
+
+
+def sex() -> FactOf:
+    """Return the patient's sex as sent (HL7 table 0001)."""
+
+    def show(scene: Scene) -> Fact | None:
+        patient = scene.case.patient
+        words = {"F": "female", "M": "male"}
+        sent = patient.sex if patient else ""
+        return Fact("sex", words.get(sent, sent) or "not known")
+
+    return FactOf("sex", show)
+
+
+def specimen() -> FactOf:
+    """Return the specimen type."""
+    return FactOf(
+        "specimen type",
+        lambda scene: Fact("specimen type", scene.case.specimen.type or "not known"),
+    )
+
+
+def attribute(name: str) -> FactOf:
+    """Return a coded attribute of the patient or the specimen."""
+
+    def show(scene: Scene) -> Fact | None:
+        of_patient = scene.case.patient.attributes if scene.case.patient else {}
+        value = of_patient.get(name) or scene.case.specimen.attributes.get(name)
+        return Fact(name, value or "not stated")
+
+    return FactOf(name, show)

@@ -1,0 +1,284 @@
+"""Checks and compiles arithmetic, functions, choices and earlier results."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import timedelta
+from decimal import ROUND_HALF_UP, Decimal, DecimalException
+from typing import TYPE_CHECKING, Any
+
+from verifier.facts.verdicts import Fact
+from verifier.language import earlier, kinds, tree
+from verifier.language.facttexts import number_text
+from verifier.language.kinds import PERCENT, PLAIN, Kind
+from verifier.language.scene import ARITHMETIC, Quantity, Scene, computed, unusable
+from verifier.language.symbols import FUNCTIONS, HISTORIES
+from verifier.language.truth import Missing, Unknown
+from verifier.language.typed import FactOf, Typed, broken, facts_of, missing_of
+
+if TYPE_CHECKING:
+    from verifier.language.expressions import Expressions, Where
+
+_WORK = {
+    "+": ARITHMETIC.add,
+    "-": ARITHMETIC.subtract,
+    "*": ARITHMETIC.multiply,
+    "/": ARITHMETIC.divide,
+    "pow": ARITHMETIC.power,
+}
+_ONE: dict[str, Callable[[Decimal], Decimal]] = {
+    "ln": ARITHMETIC.ln,
+    "exp": ARITHMETIC.exp,
+    "sqrt": ARITHMETIC.sqrt,
+}
+LONGEST_WINDOW = timedelta(days=3660)
+
+
+class Numeric:
+    """The part of the walk over expressions that yields numbers."""
+
+    def __init__(self, expressions: Expressions) -> None:
+        self._all = expressions
+        self.windows: set[timedelta] = set()
+
+    def arithmetic(self, node: tree.Arithmetic, where: Where) -> Typed:
+        left, right = self._all.quantity(node.left, where), self._all.quantity(node.right, where)
+        if left.broken or right.broken:
+            return broken(node.span)
+        if node.operator in "+-":
+            if left.constant is not None and right.constant is None:
+                left = self._all.fitted(left, right)
+            else:
+                right = self._all.fitted(right, left)
+            if left.broken or right.broken:
+                return broken(node.span)
+            kind = right.kind if left.kind.bare else left.kind
+        else:
+            kind = kinds.product(left.kind, right.kind, 1 if node.operator == "*" else -1)
+        return self._two(node, _WORK[node.operator], left, right, kind)
+
+    def _two(
+        self,
+        node: tree.Expression,
+        work: Callable[[Decimal, Decimal], Decimal],
+        left: Typed,
+        right: Typed,
+        kind: Kind,
+    ) -> Typed:
+        label = self._all.findings.words(node.span)
+        apply, first, second = computed(work, label), left.run, right.run
+        both = (left, right)
+        return Typed(
+            node.span, kind, lambda scene: apply(first(scene), second(scene)), label,
+            facts_of(both), missing_of(both),
+        )  # fmt: skip
+
+    def negative(self, node: tree.Negative, where: Where) -> Typed:
+        operand = self._all.quantity(node.operand, where)
+        if operand.broken:
+            return operand
+        if isinstance(operand.constant, Decimal):
+            value = operand.constant.copy_negate()
+            return Typed(node.span, operand.kind, lambda scene: value, constant=value)
+        return self._one(node, operand, lambda value: value.copy_negate(), operand.kind)
+
+    def _one(
+        self,
+        node: tree.Expression,
+        operand: Typed,
+        work: Callable[[Decimal], Decimal],
+        kind: Kind,
+    ) -> Typed:
+        label, run = self._all.findings.words(node.span), operand.run
+
+        def apply(scene: Scene) -> Quantity:
+            value = run(scene)
+            if not isinstance(value, Decimal):
+                return unusable(label, value)
+            try:
+                return work(value)
+            except DecimalException:
+                return Unknown(Missing(label, "not computable", f"{label} can not be computed"))
+
+        return Typed(node.span, kind, apply, label, operand.facts, operand.missing)
+
+    # --- functions ---
+
+    def call(self, node: tree.Call, where: Where) -> Typed:
+        name = node.function
+        if name in HISTORIES:
+            self._wrong(node, f"{name} asks for a test and a window", f"{name}(potassium within 7 days)")
+            return broken(node.span)
+        if name not in FUNCTIONS:
+            self._all.findings.unknown_name(node.span, name, FUNCTIONS + HISTORIES, "function")
+            return broken(node.span)
+        parts = [self._all.quantity(part, where) for part in node.arguments]
+        if any(part.broken for part in parts):
+            return broken(node.span)
+        if name in ("min", "max"):
+            return self._least_or_most(node, parts)
+        if name == "round":
+            return self._rounded(node, parts)
+        wanted = 2 if name == "pow" else 1
+        if len(parts) != wanted:
+            self._wrong(node, f"{name} takes {wanted} number{'s' * (wanted > 1)}", _EXAMPLES[name])
+            return broken(node.span)
+        if name == "abs":
+            return self._one(node, parts[0], abs, parts[0].kind)
+        fitted = [self._dimensionless(part, name) for part in parts]
+        if any(part.broken for part in fitted):
+            return broken(node.span)
+        if name == "pow":
+            return self._two(node, _WORK["pow"], *fitted, PLAIN)
+        return self._one(node, fitted[0], _ONE[name], PLAIN)
+
+    def _wrong(self, node: tree.Expression, message: str, fix: str) -> None:
+        self._all.findings.add("R209", node.span, message, fix=fix)
+
+    def _dimensionless(self, part: Typed, name: str) -> Typed:
+        if part.kind.bare:
+            return part
+        if part.kind.dimension:
+            self._all.findings.add(
+                "R203", part.span, f"{name} takes a plain number, not {kinds.shown(part.kind)}",
+                fix="divide by a quantity of the same unit first",
+            )  # fmt: skip
+            return broken(part.span)
+        return self._all.fitted(part, Typed(part.span, PLAIN, part.run))
+
+    def _least_or_most(self, node: tree.Call, parts: list[Typed]) -> Typed:
+        if len(parts) < 2:
+            self._wrong(node, f"{node.function} takes two numbers or more", _EXAMPLES[node.function])
+            return broken(node.span)
+        anchor = next((part for part in parts if part.constant is None), parts[0])
+        fitted = [part if part is anchor else self._all.fitted(part, anchor) for part in parts]
+        if any(part.broken for part in fitted):
+            return broken(node.span)
+        label = self._all.findings.words(node.span)
+        choose = min if node.function == "min" else max
+        runs = tuple(part.run for part in fitted)
+
+        def apply(scene: Scene) -> Quantity:
+            values = [run(scene) for run in runs]
+            if all(value.__class__ is Decimal for value in values):
+                return choose(values)  # type: ignore[no-any-return]
+            return unusable(label, *values)
+
+        return Typed(
+            node.span, anchor.kind, apply, label, facts_of(fitted), missing_of(fitted)
+        )  # fmt: skip
+
+    def _rounded(self, node: tree.Call, parts: list[Typed]) -> Typed:
+        digits = parts[1].constant if len(parts) == 2 else None
+        if not isinstance(digits, Decimal) or digits not in range(11):
+            self._wrong(node, "round takes a number and the decimals, 0 to 10", "round(anion_gap, 1)")
+            return broken(node.span)
+        return self._one(node, parts[0], rounding(int(digits)), parts[0].kind)
+
+    # --- choices ---
+
+    def choose(self, node: tree.Choose, where: Where) -> Typed:
+        condition = self._all.truth(node.condition, where)
+        then, otherwise = (self._all.quantity(n, where) for n in (node.then, node.otherwise))
+        if then.broken or otherwise.broken or condition.broken:
+            return broken(node.span)
+        if then.constant is not None and otherwise.constant is None:
+            then = self._all.fitted(then, otherwise)
+        else:
+            otherwise = self._all.fitted(otherwise, then)
+        if then.broken or otherwise.broken:
+            return broken(node.span)
+        test, yes, no = condition.run, then.run, otherwise.run
+
+        def apply(scene: Scene) -> Quantity:
+            truth = test(scene)
+            if truth is True:
+                return yes(scene)  # type: ignore[no-any-return]
+            return no(scene) if truth is False else truth  # type: ignore[no-any-return]
+
+        parts = (condition, then, otherwise)
+        label = self._all.findings.words(node.span)
+        return Typed(node.span, then.kind, apply, label, facts_of(parts), missing_of(parts))
+
+    # --- earlier results ---
+
+    def history(self, node: tree.History, where: Where) -> Typed:
+        function = node.function
+        if function not in HISTORIES:
+            self._all.findings.unknown_name(node.span, function, HISTORIES, "function with a window")
+            return broken(node.span)
+        subject: tree.Expression = (
+            tree.Name(node.test, span=node.span) if node.test else tree.TheResult(span=node.span)
+        )
+        current, window = self._all.typed(subject, where), self.period(node.window)
+        if current.broken or window is None:
+            return broken(node.span)
+        name = node.test or where.test
+        if name not in self._all.symbols.kinds:
+            self._wrong(node, "only tests and derived results have a past", _EXAMPLES["previous"])
+            return broken(node.span)
+        self.windows.add(window)
+        kind, title = self._all.symbols.kinds[name], self._all.symbols.title(name)
+        past = earlier.Past(name, title, kind.unit, window, self._all.findings.words(node.window.span))
+        words = self._all.findings.words(node.span)
+        run, kind = _history_run(function, past, current, kind, words)
+        facts = (*(current.facts if "change" in function else ()), self._past_fact(past, name, kind))
+        missing = frozenset({words}) | (current.missing if "change" in function else frozenset())
+        return Typed(node.span, kind, run, words, facts, missing)
+
+    def _past_fact(self, past: earlier.Past, name: str, kind: Kind) -> FactOf:
+        title, decimals = self._all.symbols.title(name), self._all.symbols.decimals(name)
+        return past_fact(past, title, decimals, self._all.symbols.kinds[name].unit)
+
+    def period(self, amount: tree.Amount) -> timedelta | None:
+        """Return a time span, or note that the amount is none."""
+        seconds = kinds.PERIODS.get(kinds.singular(amount.unit or ""))
+        if seconds is None or not 0 < amount.value * seconds <= int(LONGEST_WINDOW.total_seconds()):
+            self._all.findings.add(
+                "R203", amount.span, "a time span is in minutes, hours, days or weeks, up to 10 years",
+                fix="within 7 days",
+            )  # fmt: skip
+            return None
+        return timedelta(seconds=float(amount.value * seconds))
+
+
+def past_fact(past: earlier.Past, title: str, decimals: int | None, unit: str) -> FactOf:
+    """Return the newest earlier result of a window as a fact."""
+
+    def show(scene: Scene) -> Fact | None:
+        found = past.within(scene)
+        if isinstance(found, Unknown):
+            return Fact(f"earlier {title}", "none")
+        value = number_text(past.previous(scene), decimals)
+        return Fact(f"earlier {title}", value, unit, found[0].collected, found[0].specimen)
+
+    return FactOf(f"earlier {title}", show)
+
+
+def _history_run(
+    function: str, past: earlier.Past, current: Typed, kind: Kind, words: str
+) -> tuple[Callable[[Scene], Any], Kind]:
+    if function == "change":
+        return earlier.change(current.run, past.previous, words), kind
+    if function == "percent change":
+        return earlier.percent_change(current.run, past.previous, words), PERCENT
+    runs = {"previous": past.previous, "lowest": past.lowest, "highest": past.highest}
+    return runs[function], kind
+
+
+def rounding(digits: int) -> Callable[[Decimal], Decimal]:
+    """Return rounding to a number of decimals, halves away from zero."""
+    step = Decimal(1).scaleb(-digits)
+    return lambda value: value.quantize(step, rounding=ROUND_HALF_UP, context=ARITHMETIC)
+
+
+_EXAMPLES = {
+    "abs": "abs(change(potassium within 3 days))",
+    "exp": "exp(1)",
+    "ln": "ln(2)",
+    "max": "max(sodium, 140 mmol/L)",
+    "min": "min(sodium, 140 mmol/L)",
+    "pow": "pow(creatinine / 80 umol/L, 2)",
+    "previous": "previous(potassium within 7 days)",
+    "sqrt": "sqrt(2)",
+}

@@ -1,0 +1,107 @@
+"""Conditions on the patient and the specimen: age, sex, specimen type, coded attributes.
+
+Age is exact. Somebody born on day D of a month completes a year or month on day D of the month it
+ends in; where that month has no day D (29 February, the 31st), on the first day of the next month.
+A birth date known only to the month or year gives true or false where both ends agree.
+"""
+
+from datetime import date, timedelta
+
+from verifier.facts.subjects import BirthDate, Patient
+from verifier.language.comparing import Test
+from verifier.language.scene import Scene
+from verifier.language.truth import Missing, Truth, Unknown
+
+SEXES = {"female": "F", "male": "M"}  # HL7 table 0001
+_DECIDED = {"F", "M", "O", "A", "N"}  # U (unknown) and nothing decide nothing
+
+NO_PATIENT = Unknown(Missing("patient", "no patient", "the patient is not identified"))
+NO_BIRTH = Unknown(Missing("birth date", "no birth date", "the birth date is missing"))
+PARTIAL_BIRTH = Unknown(
+    Missing("birth date", "no birth date", "the birth date is not known to the day")
+)
+NO_SEX = Unknown(Missing("sex", "no sex", "the sex is not known"))
+
+
+def anniversary(birth: date, count: int, unit: str) -> date:
+    """Return the day on which the age of `count` units is completed.
+
+    Raises:
+        OverflowError: that day is past the end of the calendar.
+    """
+    if unit in ("day", "week"):
+        return birth + timedelta(days=count * (7 if unit == "week" else 1))
+    months = birth.month - 1 + count * (12 if unit == "year" else 1)
+    year, month = birth.year + months // 12, months % 12 + 1
+    try:
+        return date(year, month, birth.day)
+    except ValueError:
+        if year > date.max.year:
+            raise OverflowError(f"{count} {unit}s after {birth}") from None
+        return date(year + month // 12, month % 12 + 1, 1)
+
+
+def completed_years(birth: date, on: date) -> int:
+    """Return the whole years of age on a day."""
+    years = on.year - birth.year
+    return years if anniversary(birth, years, "year") <= on else years - 1
+
+
+def age_reached(count: int, unit: str, wanted: bool) -> Test:
+    """Return whether the age is at least `count` units (`wanted`), or less (not `wanted`)."""
+
+    def run(scene: Scene) -> Truth:
+        birth = birth_of(scene.case.patient)
+        if isinstance(birth, Unknown):
+            return birth
+        try:
+            first = anniversary(birth.earliest, count, unit) <= scene.birthday_on
+            last = anniversary(birth.latest, count, unit) <= scene.birthday_on
+        except OverflowError:
+            return not wanted
+        return (first is wanted) if first is last else PARTIAL_BIRTH
+
+    return run
+
+
+def birth_of(patient: Patient | None) -> BirthDate | Unknown:
+    """Return the birth date, or why there is none."""
+    if patient is None or not patient.key:
+        return NO_PATIENT
+    return patient.birth or NO_BIRTH
+
+
+def sex_is(sex: str) -> Test:
+    """Return whether the patient's sex is the one named; `sex` is ``F`` or ``M``."""
+
+    def run(scene: Scene) -> Truth:
+        patient = scene.case.patient
+        if patient is None or not patient.key:
+            return NO_PATIENT
+        return patient.sex == sex if patient.sex in _DECIDED else NO_SEX
+
+    return run
+
+
+def specimen_is(kind: str) -> Test:
+    """Return whether the specimen is of the type named."""
+    unknown = Unknown(Missing("specimen type", "not stated", "the specimen type is not stated"))
+
+    def run(scene: Scene) -> Truth:
+        found = scene.case.specimen.type
+        return found == kind if found else unknown
+
+    return run
+
+
+def attribute_is(name: str, value: str) -> Test:
+    """Return whether a coded attribute of the patient or the specimen has a value."""
+    unknown = Unknown(Missing(name, "not stated", f"{name} is not stated"))
+
+    def run(scene: Scene) -> Truth:
+        case = scene.case
+        of_patient = case.patient.attributes if case.patient else {}
+        found = of_patient.get(name) or case.specimen.attributes.get(name)
+        return found == value if found else unknown
+
+    return run

@@ -1,0 +1,145 @@
+"""A compiled rule set: judges cases. Immutable; the same case always gets the same judgement."""
+
+from collections.abc import Iterable, Mapping
+from datetime import timedelta
+from decimal import Decimal
+
+from msgspec import Struct
+
+from verifier.facts.case import Case, Result
+from verifier.facts.catalogue import Catalogue
+from verifier.facts.values import Between, Number
+from verifier.facts.verdicts import Derived, Fact, Judgement
+from verifier.language import facttexts, flags
+from verifier.language.comparing import Test
+from verifier.language.derived import CompiledFormula
+from verifier.language.limits import LimitTables
+from verifier.language.reasons import Findings as Collected
+from verifier.language.reasons import judge_rule, worst_flag
+from verifier.language.rules import CompiledRule
+from verifier.language.scene import Quantity, Scene, usable
+from verifier.language.truth import Missing, Truth, Unknown
+
+
+class RuleSummary(Struct, frozen=True):
+    """What a rule set says about one of its rules; `tests` is empty for the whole specimen."""
+
+    name: str
+    because: str
+    source: str
+    tests: tuple[str, ...]
+
+
+class Program:
+    """A checked rule set, ready to judge.
+
+    `identity` is the SHA-256 of its meaning, `longest_window` how far back earlier results count.
+    """
+
+    def __init__(
+        self,
+        *,
+        identity: str,
+        catalogue: Catalogue,
+        rules: tuple[RuleSummary, ...],
+        longest_window: timedelta,
+        by_test: Mapping[str, Iterable[CompiledRule]],
+        of_specimen: Iterable[CompiledRule],
+        formulas: Mapping[str, CompiledFormula],
+        populations: Mapping[str, Test],
+        tables: LimitTables,
+    ) -> None:
+        self.identity, self.catalogue, self.rules = identity, catalogue, rules
+        self.longest_window = longest_window
+        self._by_test = {name: tuple(found) for name, found in by_test.items() if found}
+        self._of_specimen = tuple(of_specimen)
+        self._formulas, self._populations, self._tables = dict(formulas), dict(populations), tables
+        self._units = {name: test.unit for name, test in catalogue.tests.items()}
+        self._reported = sorted(name for name, item in self._formulas.items() if item.report)
+        self._flags = flags.Flags(tables)
+        self._absent = {
+            name: Unknown(Missing(name, "not ordered", f"{test.title} is not in this specimen"))
+            for name, test in catalogue.tests.items()
+        }
+
+    def judge(self, case: Case) -> Judgement:
+        """Return what the rules say of every result of a case, and the derived results."""
+        scene = Scene(case, self._units, self._work, self._belongs)
+        found = Collected(case)
+        for position, result in enumerate(case.results):
+            if result.test in self._by_test and result.state != "rejected":
+                scene.test = result.test
+                scene.result = self._value_of(scene, result)
+                self._judge_result(scene, found, position, result.test)
+        scene.test, scene.result = "", Unknown()
+        for rule in self._of_specimen:
+            judge_rule(rule, scene, found, None)
+        derived = tuple(self._derived(scene, found))
+        return found.judgement(derived, self._notes(scene))
+
+    def _value_of(self, scene: Scene, result: Result) -> Quantity:
+        if scene.results.get(result.test) is result:
+            value = scene.values[result.test]
+            if not isinstance(value, Unknown):
+                return value
+        return usable(result, self._units[result.test])
+
+    def _judge_result(self, scene: Scene, found: Collected, position: int, test: str) -> None:
+        for rule in self._by_test[test]:
+            judge_rule(rule, scene, found, position)
+        found.covered.add(position)
+        flag, reference = self._flags.of(test, scene)
+        if flag:
+            found.flags.setdefault(position, []).append(flag)
+        if reference:
+            found.references[position] = reference
+
+    def _derived(self, scene: Scene, found: Collected) -> Iterable[Derived]:
+        for name in self._reported:
+            formula = self._formulas[name]
+            value = scene.values[name]
+            if isinstance(value, Unknown):
+                continue
+            scene.test, scene.result = name, value
+            own = found.for_derived()
+            for rule in self._by_test.get(name, ()):
+                judge_rule(rule, scene, own, -1)
+            flag, reference = self._flags.of(name, scene)
+            assert formula.report is not None
+            system, code = formula.report
+            yield Derived(
+                test=name,
+                title=formula.title,
+                code=code,
+                system=system,
+                value=_value(value),
+                text=facttexts.number_text(value, formula.decimals),
+                unit=formula.unit,
+                inputs=formula.inputs,
+                reasons=own.reasons_of(-1),
+                flag=worst_flag([*own.flags.get(-1, []), flag]),
+                reference=reference,
+            )
+
+    def _notes(self, scene: Scene) -> dict[str, Fact]:
+        notes = {}
+        for name, formula in self._formulas.items():
+            value = scene.values.get(name)
+            if isinstance(value, Decimal):
+                text = facttexts.number_text(value, formula.decimals)
+                notes[name] = Fact(formula.title, text, formula.unit, scene.collected, "derived")
+        return notes
+
+    def _work(self, scene: Scene, name: str) -> Quantity:
+        formula = self._formulas.get(name)
+        return formula.work(scene) if formula else self._absent[name]
+
+    def _belongs(self, scene: Scene, name: str) -> Truth:
+        return self._populations[name](scene)
+
+
+def _value(value: Quantity) -> Number | Between:
+    assert not isinstance(value, Unknown)
+    return Number(value) if isinstance(value, Decimal) else value
+
+

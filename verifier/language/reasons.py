@@ -1,0 +1,156 @@
+"""Runs one rule on one result and collects what it says: reasons, flags, comments, requests."""
+
+from collections.abc import Iterable, Mapping
+
+from verifier.facts.case import Case
+from verifier.facts.verdicts import Derived, Fact, Judgement, Kind, Reason, Request
+from verifier.language.rules import FLAGS, CompiledRule
+from verifier.language.scene import Scene
+from verifier.language.truth import Truth, Unknown
+
+
+class Findings:
+    """What rules have said so far, by position in the case; -1 is a derived result."""
+
+    def __init__(self, case: Case) -> None:
+        self.case = case
+        self.reasons: dict[int, dict[tuple[str, str], Reason]] = {}
+        self.covered: set[int] = set()
+        self.flags: dict[int, list[str]] = {}
+        self.references: dict[int, str] = {}
+        self.comments: dict[int, dict[str, None]] = {}
+        self.requests: dict[Request, None] = {}
+
+    def for_derived(self) -> "Findings":
+        """Return a collector for one derived result; requests go to the same place."""
+        own = Findings(self.case)
+        own.requests = self.requests
+        return own
+
+    def positions(self, rule: CompiledRule, position: int | None) -> Iterable[int]:
+        """Return the results a true condition of a rule holds."""
+        results = self.case.results
+        match rule.scope:
+            case "specimen":
+                return range(len(results)) if position is None or position >= 0 else [position]
+            case "tests":
+                return [n for n, result in enumerate(results) if result.test in rule.held]
+            case _:
+                return [] if position is None else [position]
+
+    def add(self, positions: Iterable[int], reason: Reason) -> None:
+        """Add a reason once to each result."""
+        for position in positions:
+            self.reasons.setdefault(position, {}).setdefault((reason.rule, reason.kind), reason)
+
+    def reasons_of(self, position: int) -> tuple[Reason, ...]:
+        """Return the reasons of one result, by rule name and kind."""
+        found = self.reasons.get(position, {})
+        return tuple(found[key] for key in sorted(found))
+
+    def judgement(self, derived: tuple[Derived, ...], notes: Mapping[str, Fact]) -> Judgement:
+        """Return everything said, in an order that depends on nothing but the case."""
+        return Judgement(
+            reasons={position: self.reasons_of(position) for position in sorted(self.reasons)},
+            covered=frozenset(self.covered),
+            flags={n: flag for n, found in self.flags.items() if (flag := worst_flag(found))},
+            references=self.references,
+            comments={n: tuple(sorted(found)) for n, found in self.comments.items()},
+            requests=tuple(sorted(self.requests, key=lambda r: (r.what, r.rule, r.tests))),
+            derived=derived,
+            notes=notes,
+        )
+
+
+def worst_flag(found: Iterable[str]) -> str:
+    """Return the worst of several flags, "" when there is none."""
+    known = [flag for flag in found if flag]
+    return min(known, key=FLAGS.index) if known else ""
+
+
+def judge_rule(
+    rule: CompiledRule, scene: Scene, found: Findings, position: int | None
+) -> None:  # fmt: skip
+    """Run one rule; `position` is the result in hand, None for the specimen as a whole."""
+    try:
+        truth = rule.condition(scene)
+        if truth is False:
+            return
+        _fired(rule, scene, found, position, truth)
+    except Exception as error:
+        # A rule that fails must hold, whatever the failure was: no other handler knows the result.
+        text = f"the rule failed ({type(error).__name__}); this is a defect, please report it"
+        reason = Reason(rule.name, "safeguard", text, source=rule.source)
+        found.add(_touched(rule, found, position), reason)
+
+
+def _touched(rule: CompiledRule, found: Findings, position: int | None) -> Iterable[int]:
+    held = list(found.positions(rule, position))
+    if rule.scope == "nothing" and position is not None:
+        return [position]
+    return held
+
+
+def _fired(
+    rule: CompiledRule, scene: Scene, found: Findings, position: int | None, truth: Truth
+) -> None:
+    # Only a certain exception narrows a rule: an unknown one leaves it as it is.
+    if any(exception(scene) is True for exception in rule.exceptions):
+        return
+    if isinstance(truth, Unknown):
+        _unknown(rule, scene, found, position, truth)
+        return
+    facts = _facts(rule, scene)
+    text = rule.because(scene)
+    touched = list(found.positions(rule, position))
+    if rule.scope != "nothing":
+        found.add(touched, Reason(rule.name, "hold", text, facts, rule.source))
+    _effects(rule, scene, found, touched, position)
+
+
+def _unknown(
+    rule: CompiledRule, scene: Scene, found: Findings, position: int | None, truth: Unknown
+) -> None:
+    waiting = _wait(rule, scene)
+    if waiting is not None:
+        found.add(_touched(rule, found, position), waiting)
+    elif rule.holds_unknown:
+        text = "can not be judged: " + "; ".join(truth.sentences())
+        reason = Reason(rule.name, "unknown", text, _facts(rule, scene), rule.source)
+        found.add(_touched(rule, found, position), reason)
+
+
+def _wait(rule: CompiledRule, scene: Scene) -> Reason | None:
+    if not rule.wait:
+        return None
+    until = scene.case.opened + rule.wait_up_to
+    missing = [name for name in rule.wait if name not in scene.results]
+    if not missing or scene.case.now >= until:
+        return None
+    kind: Kind = "wait"
+    text = "waits for " + ", ".join(missing)
+    return Reason(rule.name, kind, text, _facts(rule, scene), rule.source, until)
+
+
+def _facts(rule: CompiledRule, scene: Scene) -> tuple[Fact, ...]:
+    """Return the facts a rule rests on, and the limits that decided."""
+    shown = [fact.show(scene) for fact in rule.typed.facts]
+    shown += [c.limit(scene) for c in rule.typed.checks if c.truth(scene) is not False]
+    return tuple(fact for fact in shown if fact is not None)
+
+
+def _effects(
+    rule: CompiledRule, scene: Scene, found: Findings, touched: list[int], position: int | None
+) -> None:
+    positions = touched if touched or position is None else [position]
+    for number in positions:
+        if rule.flag:
+            found.flags.setdefault(number, []).append(rule.flag)
+        for comment in rule.comments:
+            found.comments.setdefault(number, {})[comment(scene)] = None
+    if rule.requests:
+        results = found.case.results
+        names = {results[n].test for n in positions if n >= 0} - {""}
+        tests = tuple(sorted(names)) if names or not scene.test else (scene.test,)
+        for what, detail in rule.requests:
+            found.requests[Request(what, rule.name, tests, detail)] = None

@@ -1,0 +1,136 @@
+"""One case while it is judged: values by test name, the result in hand, what was worked out."""
+
+from collections.abc import Callable, Mapping
+from datetime import date, datetime
+from decimal import Context, Decimal, DecimalException
+from typing import Any, TypeAlias
+
+from verifier.facts.case import Case, Result
+from verifier.facts.values import Absent, Between, Number, Unreadable, Value, Words
+from verifier.language.truth import Missing, Truth, Unknown
+
+# Arithmetic of decimal128 (IEEE 754-2008): 34 digits, ties to even. Comparison is always exact.
+ARITHMETIC = Context(prec=34, Emax=6144, Emin=-6143)
+
+Known: TypeAlias = Decimal | Between
+Quantity: TypeAlias = Decimal | Between | Unknown
+
+
+class _Worked(dict[str, Any]):
+    """Answers by name; a name not there yet is worked out once."""
+
+    __slots__ = ("_work",)
+
+    def __init__(self, work: Callable[[str], Any]) -> None:
+        super().__init__()
+        self._work = work
+
+    def __missing__(self, name: str) -> Any:
+        found = self[name] = self._work(name)
+        return found
+
+
+class Scene:
+    """What the compiled closures read. `result` and `test` change from result to result."""
+
+    __slots__ = (
+        "birthday_on", "case", "collected", "exact", "populations", "result", "results", "test",
+        "values",
+    )  # fmt: skip
+
+    def __init__(
+        self,
+        case: Case,
+        units: Mapping[str, str],
+        work: "Callable[[Scene, str], Quantity]",
+        belongs: "Callable[[Scene, str], Truth]",
+    ) -> None:
+        self.case = case
+        collected = case.specimen.collected
+        self.collected: datetime | None = collected.at if collected else None
+        self.birthday_on: date = (self.collected or case.now).date()
+        self.populations: dict[str, Truth] = _Worked(lambda name: belongs(self, name))
+        self.exact: dict[str, Quantity] = {}
+        self.values: dict[str, Quantity] = _Worked(lambda name: work(self, name))
+        self.results: dict[str, Result] = {}
+        self.test = ""
+        self.result: Quantity = Unknown()
+        for result in case.results:
+            self._take(result, units)
+
+    def _take(self, result: Result, units: Mapping[str, str]) -> None:
+        name = result.test
+        if not name or result.state == "rejected":
+            return
+        if name in self.results:
+            text = f"there are several values of {result.title}"
+            self.values[name] = Unknown(Missing(name, "several", text))
+            return
+        self.results[name] = result
+        self.values[name] = usable(result, units.get(name, ""))
+
+
+def usable(result: Result, unit: str) -> Quantity:
+    """Return the value of a result for arithmetic, or why there is none."""
+    value = result.value
+    if isinstance(value, Number | Between):
+        if result.unit == unit:
+            return value.value if isinstance(value, Number) else value
+        text = f"{result.title} is not in {unit or 'a plain number'}"
+    else:
+        text = f"{result.title} {_why(value)}"
+    return Unknown(Missing(result.test, "unreadable", text))
+
+
+def _why(value: Value) -> str:
+    match value:
+        case Words(text):
+            return f"is the text {text!r}, not a number"
+        case Absent():
+            return "has no value"
+        case Unreadable():
+            return "is unreadable"
+        case _:
+            return "is not a number"
+
+
+def computed(work: Callable[[Decimal, Decimal], Decimal], label: str) -> Callable[..., Quantity]:
+    """Return arithmetic on two quantities that answers unknown where there is no number."""
+
+    def apply(left: Quantity, right: Quantity) -> Quantity:
+        if left.__class__ is Decimal and right.__class__ is Decimal:
+            try:
+                return work(left, right)
+            except DecimalException:
+                return Unknown(Missing(label, "not computable", f"{label} can not be computed"))
+        return unusable(label, left, right)
+
+    return apply
+
+
+def unusable(label: str, *quantities: Quantity) -> Unknown:
+    """Return why arithmetic on these quantities gives no number."""
+    gaps: set[Missing] = set()
+    for item in quantities:
+        if isinstance(item, Unknown):
+            gaps |= item.missing
+        elif isinstance(item, Between):
+            text = f"{label} rests on the censored value {between_text(item)}"
+            gaps.add(Missing(label, "censored", text))
+    return Unknown(*gaps)
+
+
+def between_text(value: Between) -> str:
+    """Return a censored value as it is written: ``<0.2``, ``>=1000``, ``2 to 4``."""
+    if value.low is None and value.high is None:
+        return "any"
+    if value.low is None:
+        return f"{'<=' if value.high_included else '<'}{plain(value.high or Decimal(0))}"
+    if value.high is None:
+        return f"{'>=' if value.low_included else '>'}{plain(value.low)}"
+    return f"{plain(value.low)} to {plain(value.high)}"
+
+
+def plain(value: Decimal) -> str:
+    """Return a number without exponent, as it was written."""
+    return format(value, "f") if value.is_finite() else str(value)

@@ -1,0 +1,189 @@
+"""What a rule set declares, by name: tests, populations, derived results; and its catalogue."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from decimal import Decimal
+
+from verifier.facts.catalogue import Catalogue, TestDefinition
+from verifier.facts.units import parse_unit
+from verifier.language import tree
+from verifier.language.findings import Findings
+from verifier.language.kinds import BROKEN, PLAIN, Kind, number
+from verifier.language.reader import Reading, reserved
+from verifier.language.source import Span
+
+FUNCTIONS = ("ln", "exp", "sqrt", "pow", "min", "max", "abs", "round")
+HISTORIES = ("previous", "lowest", "highest", "change", "percent change")
+_OWN_WORDS = {"everyone", *FUNCTIONS}
+
+
+@dataclass(slots=True)
+class Symbols:
+    """All declared names. `broken` are names of statements that could not be read."""
+
+    tests: dict[str, TestDefinition] = field(default_factory=dict)
+    derived: dict[str, tree.Derive] = field(default_factory=dict)
+    populations: dict[str, tree.Population] = field(default_factory=dict)
+    rules: dict[str, tree.Rule] = field(default_factory=dict)
+    limits: list[tree.Limits] = field(default_factory=list)
+    kinds: dict[str, Kind] = field(default_factory=dict)
+    places: dict[str, tree.Node] = field(default_factory=dict)
+    broken: frozenset[str] = frozenset()
+
+    def kind(self, name: str) -> Kind | None:
+        """Return the kind of a test or derived result, None when there is none of that name."""
+        return self.kinds.get(name) or (BROKEN if name in self.broken else None)
+
+    def title(self, name: str) -> str:
+        """Return what people call a test or derived result."""
+        if name in self.tests:
+            return self.tests[name].title
+        return self.derived[name].title if name in self.derived else name
+
+    def decimals(self, name: str) -> int | None:
+        """Return the decimals a test or derived result is reported with."""
+        if name in self.tests:
+            return self.tests[name].decimals
+        return self.derived[name].decimals if name in self.derived else None
+
+    def judged(self) -> Iterable[str]:
+        """Return the names rules can be `for`: tests and derived results."""
+        return [*self.tests, *self.derived]
+
+    def catalogue(self) -> Catalogue:
+        """Return the tests as facts are read with; derived results are never read."""
+        by_code = {code: test.name for test in self.tests.values() for code in test.codes}
+        return Catalogue(tests=dict(sorted(self.tests.items())), by_code=by_code)
+
+
+def collect(reading: Reading, findings: Findings) -> Symbols:
+    """Collect what the statements declare and note names and codes that do not fit together."""
+    symbols = Symbols(broken=reading.broken)
+    rule_places: dict[str, tree.Node] = {}
+    for declared in reading.declarations:
+        if isinstance(declared, tree.Limits):
+            symbols.limits.append(declared)
+            continue
+        places = rule_places if isinstance(declared, tree.Rule) else symbols.places
+        if not _is_new(declared, places, findings):
+            continue
+        match declared:
+            case tree.Test():
+                _take_test(symbols, declared, findings)
+            case tree.Derive():
+                symbols.derived[declared.name.text] = declared
+                symbols.kinds[declared.name.text] = _kind_of(declared.unit, None, findings)
+            case tree.Population():
+                symbols.populations[declared.name.text] = declared
+            case tree.Rule():
+                symbols.rules[declared.name.text] = declared
+    _check_codes(reading, findings)
+    return symbols
+
+
+def _is_new(
+    declared: tree.Population | tree.Test | tree.Derive | tree.Rule,
+    places: dict[str, tree.Node],
+    findings: Findings,
+) -> bool:
+    name = declared.name.text
+    if not isinstance(declared, tree.Rule) and name in reserved() | _OWN_WORDS:
+        findings.add(
+            "R104",
+            declared.name.span,
+            f"{name!r} is a word of the language",
+            fix=f"choose another name, such as {name}_1",
+        )
+        return False
+    before = places.get(name)
+    if before is not None:
+        findings.add(
+            "R206",
+            declared.name.span,
+            f"{name!r} is declared twice",
+            meaning="names are shared by tests, derived results and populations.",
+            fix="rename one of the two",
+            related=[before.span],
+        )
+        return False
+    places[name] = declared.name
+    return True
+
+
+def _take_test(symbols: Symbols, test: tree.Test, findings: Findings) -> None:
+    name = test.name.text
+    molar_mass = None
+    if test.molar_mass is not None:
+        molar_mass = test.molar_mass.value
+        if parse_unit(test.molar_mass.unit or "") != "g/mol" or molar_mass <= 0:
+            findings.add(
+                "R203", test.molar_mass.span, "a molar mass is in g/mol", fix="molar mass 180.156 g/mol"
+            )
+            molar_mass = None
+    kind = _kind_of(test.unit, molar_mass, findings)
+    symbols.kinds[name] = kind
+    symbols.tests[name] = TestDefinition(
+        name=name,
+        title=test.title,
+        codes=tuple((code.system, code.code) for code in test.codes),
+        specimens=tuple(sorted(test.specimens)),
+        unit=kind.unit,
+        decimals=test.decimals,
+        molar_mass=molar_mass,
+        kind="index" if test.index else "quantity",
+        controlled=test.controlled,
+    )
+
+
+def _kind_of(unit: tree.Word | None, molar_mass: Decimal | None, findings: Findings) -> Kind:
+    if unit is None:
+        return PLAIN
+    found = number(unit.text, molar_mass)
+    if found is None:
+        note_unknown_unit(unit.span, unit.text, findings)
+    return found or BROKEN
+
+
+def note_unknown_unit(span: Span, unit: str, findings: Findings) -> None:
+    """Note a unit that is not UCUM and not among the common spellings."""
+    findings.add(
+        "R202",
+        span,
+        f"{unit!r} is not a unit",
+        meaning="units are UCUM and case sensitive: mmol/L, umol/L, g/L, mg/dL, U/L, %, {index}.",
+        fix="write the unit in UCUM",
+    )
+
+
+def _check_codes(reading: Reading, findings: Findings) -> None:
+    seen: dict[tuple[str, str], tree.Code] = {}
+    for declared in reading.declarations:
+        codes = declared.codes if isinstance(declared, tree.Test) else ()
+        if isinstance(declared, tree.Derive) and declared.report:
+            codes = (declared.report,)
+        for code in codes:
+            before = seen.setdefault((code.system, code.code), code)
+            if before is not code:
+                findings.add(
+                    "R207",
+                    code.span,
+                    f"the code {code.code} is used twice",
+                    meaning="a message with this code could not be told apart.",
+                    fix="give the code to one of them only",
+                    related=[before.span],
+                )
+            elif code.system == "LN" and (right := check_digit(code.code)) != code.code[-1]:
+                findings.add(
+                    "R207",
+                    code.span,
+                    f"{code.code} is not a LOINC code: its check digit would be {right}",
+                    meaning="a digit is mistyped.",
+                    fix="look the code up again",
+                )
+
+
+def check_digit(code: str) -> str:
+    """Return the check digit a LOINC code must end with (LOINC Users' Guide, mod 10)."""
+    digits = code.split("-")[0][::-1]
+    doubled = (int(digit) * 2 if place % 2 == 0 else int(digit) for place, digit in enumerate(digits))
+    return str(-sum(value // 10 + value % 10 for value in doubled) % 10)

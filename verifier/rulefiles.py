@@ -1,0 +1,83 @@
+"""Reads a folder of rule files; the language itself never touches a disk."""
+
+from pathlib import Path
+
+from verifier.errors import RuleSetError
+from verifier.language import Checked, Diagnostic, Program, check, render
+
+SUFFIX = ".rules"
+_MOST_SHOWN = 3
+
+
+def read_files(path: Path) -> tuple[dict[str, str], list[Diagnostic]]:
+    """Return the text of every rule file below a folder, by path, and the files without text.
+
+    Raises:
+        RuleSetError: there is no such folder, or it can not be read.
+    """
+    if not path.is_dir():
+        raise RuleSetError(f"{path}: there is no such folder. A rule set is a folder of *{SUFFIX}.")
+    files: dict[str, str] = {}
+    unreadable: list[Diagnostic] = []
+    try:
+        for file in sorted(path.rglob(f"*{SUFFIX}")):
+            name = str(file.relative_to(path))
+            data = file.read_bytes()
+            try:
+                files[name] = data.decode("utf-8-sig")
+            except UnicodeDecodeError as error:
+                unreadable.append(_not_utf8(name, data, error))
+    except OSError as error:
+        raise RuleSetError(f"{path}: {error.strerror}") from error
+    return files, unreadable
+
+
+def _not_utf8(name: str, data: bytes, error: UnicodeDecodeError) -> Diagnostic:
+    line = data.count(b"\n", 0, error.start) + 1
+    column = error.start - data.rfind(b"\n", 0, error.start)
+    return Diagnostic(
+        "R200", name, line, column, column + 1, "error", "this is not UTF-8 text",
+        "letters such as µ and é would be misread.", "save the file as UTF-8",
+    )  # fmt: skip
+
+
+def load_folder(path: Path) -> Checked:
+    """Check the rule set in a folder.
+
+    Raises:
+        RuleSetError: there is no such folder, or it can not be read.
+    """
+    files, unreadable = read_files(path)
+    checked = check(files)
+    if not unreadable:
+        return checked
+    return Checked(None, tuple(sorted((*unreadable, *checked.diagnostics), key=_place)))
+
+
+def _place(finding: Diagnostic) -> tuple[str, int, int]:
+    return finding.file, finding.line, finding.column
+
+
+def load_program(path: Path) -> Program:
+    """Return the program of the rule set in a folder.
+
+    Raises:
+        RuleSetError: the folder can not be read, or the rule set has errors.
+    """
+    checked = load_folder(path)
+    if checked.program is not None:
+        return checked.program
+    errors = [item for item in checked.diagnostics if item.severity == "error"]
+    shown = "\n".join(f"  {item.file}:{item.line} {item.message}" for item in errors[:_MOST_SHOWN])
+    raise RuleSetError(
+        f"{path}: the rule set has {len(errors)} error{'s' * (len(errors) != 1)}:\n{shown}\n"
+        f"Run: verifier rules check {path}"
+    )
+
+
+def rendered(path: Path, checked: Checked, *, color: bool) -> str:
+    """Return every finding as text, with the lines of the files they stand in."""
+    lines = {name: text.split("\n") for name, text in read_files(path)[0].items()}
+    return "\n\n".join(
+        render(item, lines.get(item.file, []), color) for item in checked.diagnostics
+    )

@@ -1,0 +1,1 @@
+"""The running service: listener, the line every message walks, forwarder, timers, actions."""

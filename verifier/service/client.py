@@ -1,0 +1,88 @@
+"""An MLLP client: one connection, one message in flight, answers matched to what was sent."""
+
+import asyncio
+import contextlib
+
+from verifier.errors import PeerError
+from verifier.hl7.acknowledge import Answer, parse_ack
+from verifier.hl7.faults import Unreadable
+from verifier.hl7.framing import Fault, Framer, wrap
+from verifier.hl7.message import Message
+
+CHUNK = 65536
+LARGEST_ANSWER = 1 << 20  # bytes
+
+
+class MllpClient:
+    """A sender. After any fault the connection is closed, so that a late answer can never be
+    taken for the answer to the next message."""
+
+    def __init__(
+        self, host: str, port: int, *, connect_seconds: float = 5, answer_seconds: float = 30
+    ) -> None:
+        self._address = (host, port)
+        self._connect_seconds = connect_seconds
+        self._answer_seconds = answer_seconds
+        self._streams: tuple[asyncio.StreamReader, asyncio.StreamWriter] | None = None
+        self._framer = Framer(LARGEST_ANSWER)
+
+    async def send(self, payload: bytes, control_id: str) -> Answer:
+        """Send one message and return the answer to it.
+
+        Raises:
+            PeerError: no connection, no answer in time, or an answer to something else.
+        """
+        try:
+            reader, writer = await self._connected()
+            writer.write(wrap(payload))
+            await asyncio.wait_for(writer.drain(), self._answer_seconds)
+            return await asyncio.wait_for(self._answer(reader, control_id), self._answer_seconds)
+        except TimeoutError as error:
+            await self.close()
+            raise PeerError(f"no answer within {self._answer_seconds:g} s") from error
+        except OSError as error:
+            await self.close()
+            raise PeerError(f"no connection: {error.strerror or error}") from error
+        except PeerError:
+            await self.close()
+            raise
+
+    async def close(self) -> None:
+        """Close the connection, if there is one."""
+        if self._streams is None:
+            return
+        _, writer = self._streams
+        self._streams = None
+        writer.close()
+        with contextlib.suppress(OSError, TimeoutError):  # closed as far as we are concerned
+            await asyncio.wait_for(writer.wait_closed(), 1)
+
+    async def _connected(self) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+        if self._streams is None or self._streams[0].at_eof():
+            await self.close()
+            self._framer = Framer(LARGEST_ANSWER)
+            self._streams = await asyncio.wait_for(
+                asyncio.open_connection(*self._address), self._connect_seconds
+            )
+        return self._streams
+
+    async def _answer(self, reader: asyncio.StreamReader, control_id: str) -> Answer:
+        while True:
+            data = await reader.read(CHUNK)
+            if not data:
+                raise PeerError("the connection was closed before an answer came")
+            for found in self._framer.feed(data):
+                if isinstance(found, Fault):
+                    raise PeerError(f"the answer is no MLLP block: {found.text}")
+                if found.payload not in {b"\x06", b"\x15"}:  # MLLP release 2 commit blocks
+                    return _matched(found.payload, control_id)
+
+
+def _matched(payload: bytes, control_id: str) -> Answer:
+    try:
+        answer = parse_ack(Message.read(payload))
+    except Unreadable as error:
+        raise PeerError(f"the answer can not be read: {error}") from error
+    if answer.control_id != control_id:
+        raise PeerError("the answer is for another message")
+    return answer

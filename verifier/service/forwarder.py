@@ -1,0 +1,123 @@
+"""One task per destination: the outbox in strict order, each message until it is answered."""
+
+import asyncio
+import contextlib
+import logging
+from collections.abc import Callable
+from datetime import timedelta
+
+from verifier.clock import Clock
+from verifier.errors import PeerError, StoreError
+from verifier.hl7.acknowledge import Answer
+from verifier.service.client import MllpClient
+from verifier.settings import Destination
+from verifier.store.rows import OutgoingRow
+from verifier.store.store import Store
+from verifier.store.transaction import Transaction
+
+log = logging.getLogger(__name__)
+
+TAKEN = {"AA", "CA"}
+REFUSED = {"AE", "AR", "CE", "CR"}
+LOOK_AGAIN = 1.0  # seconds; another process may have added to the outbox
+
+
+class Forwarder:
+    """Sends what waits for one destination.
+
+    A message leaves again, with the same control id, until the receiver answers it. One the
+    receiver refuses is set aside and shown; the next one goes on.
+    """
+
+    def __init__(self, name: str, destination: Destination, store: Store, clock: Clock) -> None:
+        self.name = name
+        self._destination = destination
+        self._store = store
+        self._clock = clock
+        self._bell = asyncio.Event()
+        self._client = MllpClient(
+            destination.host,
+            destination.port,
+            connect_seconds=destination.connect_seconds,
+            answer_seconds=destination.answer_seconds,
+        )
+
+    def ring(self) -> None:
+        """Say that something may be waiting (called in the event loop)."""
+        self._bell.set()
+
+    async def run(self) -> None:
+        """Forward until cancelled; a message in flight is finished by `stop` of the caller."""
+        try:
+            while True:
+                self._bell.clear()
+                pause = await self._once()
+                if pause:
+                    await self._wait(pause)
+        finally:
+            await self._client.close()
+
+    async def _once(self) -> float:
+        """Send the next message if it is time; return how many seconds to wait, 0 for none."""
+        try:
+            row = await asyncio.to_thread(
+                self._store.read, lambda reader: reader.next_outgoing(self.name)
+            )
+            if row is None:
+                return LOOK_AGAIN
+            if (left := self._seconds_before(row)) > 0:
+                return left
+            await self._deliver(row)
+        except StoreError as error:
+            log.error("%s: %s", self.name, error)
+            return LOOK_AGAIN
+        return 0
+
+    def _seconds_before(self, row: OutgoingRow) -> float:
+        if row.not_before is None:
+            return 0.0
+        return float((row.not_before - self._clock()).total_seconds())
+
+    async def _deliver(self, row: OutgoingRow) -> None:
+        try:
+            answer = await self._client.send(row.payload, row.control_id)
+        except PeerError as error:
+            await self._postpone(row, str(error))
+            return
+        if answer.code in TAKEN:
+            await self._write(lambda tx: tx.mark_sent(row.id, answer.code))
+        elif answer.code in REFUSED:
+            await self._set_aside(row, answer)
+        else:
+            await self._postpone(row, f"an answer without a known code: {answer.code!r}")
+
+    async def _set_aside(self, row: OutgoingRow, answer: Answer) -> None:
+        log.warning("%s refused %s with %s", self.name, row.control_id, answer.code)
+        said = f"{answer.code} {answer.text}".strip()
+
+        def work(tx: Transaction) -> None:
+            tx.mark_rejected(row.id, said)
+            tx.audit(
+                "verifier",
+                "was refused by the destination",
+                f"case:{row.case_id}",
+                {"destination": self.name, "control id": row.control_id, "answer": said},
+            )
+
+        await self._write(work)
+
+    async def _postpone(self, row: OutgoingRow, why: str) -> None:
+        pause = min(
+            self._destination.retry_seconds * 2 ** min(row.attempts, 30),
+            self._destination.retry_most_seconds,
+        )
+        log.warning("%s: %s; %s goes again in %g s", self.name, why, row.control_id, pause)
+        until = self._clock() + timedelta(seconds=pause)
+        await self._write(lambda tx: tx.postpone(row.id, until, why))
+
+    async def _write(self, work: Callable[[Transaction], object]) -> None:
+        await asyncio.wrap_future(self._store.submit(work))
+
+    async def _wait(self, seconds: float) -> None:
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(self._bell.wait(), seconds)

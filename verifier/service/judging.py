@@ -1,0 +1,128 @@
+"""From a case record to a decision, stored with everything that may leave because of it."""
+
+from collections.abc import Collection, Mapping
+from datetime import datetime
+
+import msgspec
+
+from verifier.decide.decide import decide
+from verifier.facts.build import build_case
+from verifier.facts.case import Case, CaseRecord, Control, Earlier, Suspension
+from verifier.facts.verdicts import Decision
+from verifier.hl7.message import Message
+from verifier.language.program import Program
+from verifier.service.outbound import Outbound
+from verifier.settings import Settings
+from verifier.store.ids import new_id
+from verifier.store.results import BY_RULES, result_rows
+from verifier.store.rows import StoredCase
+from verifier.store.transaction import Transaction
+
+History = Mapping[str, tuple[Earlier, ...]]
+
+
+class Judge:
+    """Judges cases with one rule set. The same record and history give the same decision."""
+
+    def __init__(self, settings: Settings, program: Program) -> None:
+        self.settings = settings
+        self.program = program
+        self.maps = {name: c.mapping(name) for name, c in settings.connections.items()}
+        self.outbound = Outbound(settings)
+
+    def case_of(self, tx: Transaction, record: CaseRecord, now: datetime) -> Case:
+        """Gather everything a decision on this record rests on, as known now."""
+        return build_case(
+            record,
+            catalogue=self.program.catalogue,
+            maps=self.maps,
+            earlier=self._earlier(tx, record, now),
+            quality=self._quality(tx),
+            suspensions=_suspensions(tx),
+            now=now,
+        )
+
+    def judge(
+        self,
+        tx: Transaction,
+        stored: StoredCase | None,
+        record: CaseRecord,
+        now: datetime,
+        *,
+        arrival: tuple[int, Message] | None = None,
+        settled: Collection[int] = (),
+        comment: str = "",
+        who: str = "",
+    ) -> Decision:
+        """Decide on every open result, store it all, and put out what may leave.
+
+        Args:
+            tx: the transaction everything belongs to.
+            stored: the case before, None for a new specimen.
+            record: the case as it is now.
+            now: the instant of the decision.
+            arrival: id and message when a message is the cause.
+            settled: entries a person just released, to be sent with the others.
+            comment: what that person added, sent as a note.
+            who: the person, empty when rules or time are the cause.
+        """
+        case = self.case_of(tx, record, now)
+        decision = decide(case, self.program)
+        record = released(record, decision)
+        case_id = stored.id if stored else new_id()
+        tx.save_case(case_id, record, decision, result_rows(case, decision))
+        message_id = arrival[0] if arrival else None
+        tx.add_decision(case_id, message_id, decision, case)
+        sent = self.outbound.send(
+            tx, case_id, stored, record, decision, now,
+            arrival=arrival, settled=settled, comment=comment,
+        )  # fmt: skip
+        detail = {
+            "rule set": decision.rule_set,
+            "outcomes": {r.code: r.outcome for r in (*decision.results, *decision.derived)},
+            "outgoing": sent,
+        }
+        tx.audit(who or "verifier", "decided", f"case:{case_id}", detail)
+        return decision
+
+    def judge_again(self, tx: Transaction, case_id: int, now: datetime) -> Decision | None:
+        """Judge a stored case once more: its wait is over, or a person changed something."""
+        stored = tx.case(case_id)
+        return self.judge(tx, stored, stored.record, now) if stored else None
+
+    def _earlier(self, tx: Transaction, record: CaseRecord, now: datetime) -> History:
+        if record.patient is None or not record.patient.key:
+            return {}
+        collected = record.specimen.collected
+        anchor = collected.at if collected else now
+        return tx.earlier(
+            record.patient.key,
+            since=anchor - self.program.longest_window,
+            before=anchor,
+            excluding=record.specimen.key,
+        )
+
+    def _quality(self, tx: Transaction) -> dict[str, Control]:
+        assumed: Control = "unknown"
+        if self.settings.quality.without_state == "assume in control":
+            assumed = "in control"
+        states = dict.fromkeys(self.program.catalogue.tests, assumed)
+        return states | tx.control_states()
+
+
+def _suspensions(tx: Transaction) -> tuple[Suspension, ...]:
+    return tuple(Suspension(row.scope, row.subject, row.text) for row in tx.suspensions())
+
+
+def released(record: CaseRecord, decision: Decision) -> CaseRecord:
+    """Return the record with every result the decision releases marked so."""
+    free = {result.entry for result in decision.results if result.outcome == "release"}
+    if not free:
+        return record
+    entries = tuple(
+        msgspec.structs.replace(entry, state="released", settled_by=BY_RULES)
+        if place in free and entry.state == "open"
+        else entry
+        for place, entry in enumerate(record.entries)
+    )
+    return msgspec.structs.replace(record, entries=entries)

@@ -1,0 +1,142 @@
+"""An MLLP listener: frames in, each through the line, the acknowledgement after the commit."""
+
+import asyncio
+import logging
+from concurrent.futures import Future
+
+from verifier.clock import Clock
+from verifier.errors import StoreError
+from verifier.hl7.framing import Fault, Frame, Framer, wrap
+from verifier.service.line import Answer, Line
+from verifier.settings import Connection
+from verifier.store.store import Store
+
+log = logging.getLogger(__name__)
+
+CHUNK = 65536
+KEPT_FAULTS = 20  # per connection: a peer that sends only noise must not fill the disk
+STOP_SECONDS = 10.0
+
+
+class Listener:
+    """Listens for one configured connection. Answers go out in the order messages came in."""
+
+    def __init__(
+        self, name: str, connection: Connection, line: Line, store: Store, clock: Clock
+    ) -> None:
+        self.name = name
+        self._settings = connection
+        self._line = line
+        self._store = store
+        self._clock = clock
+        self._server: asyncio.Server | None = None
+        self._tasks: set[asyncio.Task[None]] = set()
+        self._stopping = asyncio.Event()
+
+    async def start(self) -> int:
+        """Begin to listen; return the port. Raises OSError when it is taken."""
+        self._server = await asyncio.start_server(
+            self._serve, self._settings.host, self._settings.port, limit=CHUNK
+        )
+        return int(self._server.sockets[0].getsockname()[1])
+
+    async def stop(self) -> None:
+        """Take no new bytes, answer what was taken, close the connections."""
+        if self._server is not None:
+            self._server.close()
+        self._stopping.set()
+        if self._tasks:
+            await asyncio.wait(self._tasks, timeout=STOP_SECONDS)
+        for task in self._tasks:
+            task.cancel()
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        task = asyncio.current_task()
+        assert task is not None, "called by asyncio as a task"
+        if len(self._tasks) >= self._settings.max_connections:
+            log.warning("%s: more than %d connections", self.name, len(self._tasks))
+            writer.close()
+            return
+        self._tasks.add(task)
+        try:
+            await self._converse(reader, writer)
+        except (OSError, TimeoutError) as error:
+            log.info("%s: connection ended: %s", self.name, error or "idle")
+        finally:
+            self._tasks.discard(task)
+            writer.close()
+
+    async def _converse(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        framer = Framer(self._settings.max_message_bytes)
+        faults = 0
+        while data := await self._read(reader):
+            found = framer.feed(data)
+            faults += sum(isinstance(item, Fault) for item in found)
+            await self._take_all(found, writer, keep=faults <= KEPT_FAULTS)
+        await self._take_all(list(framer.end()), writer, keep=True)
+
+    async def _read(self, reader: asyncio.StreamReader) -> bytes:
+        """Return the next bytes; none when the peer is gone, was idle too long, or we stop."""
+        reading = asyncio.ensure_future(reader.read(CHUNK))
+        stopping = asyncio.ensure_future(self._stopping.wait())
+        try:
+            await asyncio.wait(
+                {reading, stopping},
+                timeout=self._settings.idle_seconds,
+                return_when=asyncio.FIRST_COMPLETED,
+            )
+            if not reading.done():
+                return b""
+            return reading.result()
+        finally:
+            reading.cancel()
+            stopping.cancel()
+
+    async def _take_all(
+        self, found: list[Frame | Fault], writer: asyncio.StreamWriter, *, keep: bool
+    ) -> None:
+        """Put everything into the line at once, then answer in order."""
+        pending = [(item, self._submit(item, keep=keep)) for item in found]
+        for item, future in pending:
+            ack = await self._outcome(item, future)
+            if ack is not None:
+                writer.write(wrap(ack))
+                await asyncio.wait_for(writer.drain(), self._settings.idle_seconds)
+
+    def _submit(self, item: Frame | Fault, *, keep: bool) -> "Future[Answer | None] | None":
+        now = self._clock()
+        if isinstance(item, Frame):
+            payload = item.payload
+            return self._store.submit(lambda tx: self._line.take(tx, self.name, payload, now))
+        log.warning("%s: %s (%d bytes)", self.name, item.text, len(item.partial))
+        if not keep:
+            return None
+        partial, why = item.partial, item.text
+        return self._store.submit(
+            lambda tx: self._line.keep_fragment(tx, self.name, partial, why, now)
+        )
+
+    async def _outcome(
+        self, item: Frame | Fault, future: "Future[Answer | None] | None"
+    ) -> bytes | None:
+        """Return the acknowledgement to send. A message on which we fail is kept, then AE 207."""
+        if future is None:
+            return None
+        try:
+            answer = await asyncio.wrap_future(future)
+        except StoreError as error:
+            # Nothing was stored: no answer at all, so that the sender keeps it and comes again.
+            log.error("%s: nothing stored, closing without an answer: %s", self.name, error)
+            raise ConnectionAbortedError("the store refused") from error
+        except Exception as error:
+            log.exception("%s: failed on a message", self.name)
+            answer = await self._keep_failed(item, f"{type(error).__name__} inside the service")
+        return answer.ack if answer else None
+
+    async def _keep_failed(self, item: Frame | Fault, why: str) -> Answer | None:
+        if isinstance(item, Fault):
+            return None
+        now, payload = self._clock(), item.payload
+        return await asyncio.wrap_future(
+            self._store.submit(lambda tx: self._line.keep_failed(tx, self.name, payload, why, now))
+        )

@@ -1,0 +1,247 @@
+"""Which messages a decision puts into the outbox, per destination.
+
+Each is written into the message that brought the results: the sender's own segments, with only
+the results that may leave (or, where a destination takes them, held ones marked not verified).
+"""
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+from verifier.facts.case import CaseRecord, Entry
+from verifier.facts.verdicts import Decision, Derived, ResultDecision
+from verifier.hl7.message import Message
+from verifier.hl7.outgoing import AddedObservation, Change, Header, build_report
+from verifier.settings import Destination, Settings
+from verifier.store.ids import new_id
+from verifier.store.rows import Outgoing, StoredCase
+from verifier.store.transaction import Transaction
+
+NOT_VERIFIED = "R"  # HL7 table 0085: results entered, not verified
+
+
+@dataclass(frozen=True, slots=True)
+class Moving:
+    """What leaves because of one decision: changes per message and its segments, and derived.
+
+    `sent` are the segments of each message that left earlier.
+    """
+
+    changes: Mapping[int, Mapping[int, Change]]
+    connections: Mapping[int, str]
+    sent: Mapping[int, Collection[int]]
+    derived: tuple[AddedObservation, ...]
+
+
+class Outbound:
+    """Builds and queues outgoing messages for one service."""
+
+    def __init__(self, settings: Settings) -> None:
+        self.settings = settings
+
+    def send(
+        self,
+        tx: Transaction,
+        case_id: int,
+        stored: StoredCase | None,
+        record: CaseRecord,
+        decision: Decision,
+        now: datetime,
+        *,
+        arrival: tuple[int, Message] | None = None,
+        settled: Collection[int] = (),
+        comment: str = "",
+    ) -> list[str]:
+        """Queue everything that leaves now; return the control ids.
+
+        A result leaves when this decision released it, when a person just did (`settled`), or
+        when this message withdrew it after it had left.
+        """
+        leaving = _leaving(stored, record, decision, settled, comment, arrival)
+        unverified = _unverified(record, decision, arrival)
+        derived = tuple(_added(item) for item in new_derived(stored, decision))
+        carriers = {*leaving, *unverified} or (_last_sent(record) if derived else set())
+        sent = []
+        for name in self._destinations(record, carriers):
+            destination = self.settings.destinations[name]
+            places = dict(leaving)
+            if destination.held == "send unverified":
+                places |= {p: c for p, c in unverified.items() if p not in places}
+            moving = _by_message(record, places or carriers, self.settings, name, derived)
+            sent += self._queue(tx, case_id, name, destination, moving, arrival, now)
+        return sent
+
+    def _destinations(self, record: CaseRecord, places: Collection[int]) -> list[str]:
+        names: dict[str, None] = {}
+        for place in sorted(places):
+            connection = self.settings.connections.get(record.entries[place].connection)
+            names |= dict.fromkeys(connection.destinations if connection else ())
+        return list(names)
+
+    def _queue(
+        self,
+        tx: Transaction,
+        case_id: int,
+        name: str,
+        destination: Destination,
+        moving: Moving,
+        arrival: tuple[int, Message] | None,
+        now: datetime,
+    ) -> list[str]:
+        sent = []
+        for message_id in sorted(moving.changes):
+            number = new_id()
+            control_id = f"V{number:X}"
+            message = self._message(tx, message_id, moving.connections[message_id], arrival)
+            last = message_id == max(moving.changes)
+            payload = build_report(
+                message,
+                keep=moving.changes[message_id],
+                header=self._header(destination, control_id, now),
+                extra=moving.derived if last else (),
+                sent=moving.sent.get(message_id, ()),
+            )
+            tx.add_outbox(Outgoing(number, name, case_id, control_id, payload, now))
+            sent.append(control_id)
+        return sent
+
+    def _message(
+        self,
+        tx: Transaction,
+        message_id: int,
+        connection: str,
+        arrival: tuple[int, Message] | None,
+    ) -> Message:
+        if arrival and arrival[0] == message_id:
+            return arrival[1]
+        return Message.read(
+            tx.raw(message_id), charset=self.settings.connections[connection].charset
+        )
+
+    def _header(self, destination: Destination, control_id: str, now: datetime) -> Header:
+        return Header(
+            self.settings.application,
+            self.settings.facility,
+            destination.application,
+            destination.facility,
+            control_id,
+            now,
+            destination.version,
+        )
+
+
+def _leaving(
+    stored: StoredCase | None,
+    record: CaseRecord,
+    decision: Decision,
+    settled: Collection[int],
+    comment: str,
+    arrival: tuple[int, Message] | None,
+) -> dict[int, Change]:
+    changes = {}
+    for result in decision.results:
+        if result.outcome == "release" and result.entry >= 0:
+            changes[result.entry] = _change(record.entries[result.entry], result)
+    before = {r.entry: r for r in stored.decision.results} if stored and stored.decision else {}
+    for place in settled:
+        changes[place] = _change(record.entries[place], before.get(place), comment)
+    for place, entry in enumerate(record.entries):
+        if entry.state == "withdrawn" and entry.corrects and _just_arrived(entry, arrival):
+            changes[place] = Change(entry.observation.status)
+    return _forwardable(record, changes)
+
+
+def _unverified(
+    record: CaseRecord, decision: Decision, arrival: tuple[int, Message] | None
+) -> dict[int, Change]:
+    """Held results a message just brought, for destinations that take them as not verified."""
+    changes = {
+        result.entry: Change(NOT_VERIFIED, result.flag or None)
+        for result in decision.results
+        if result.outcome != "release"
+        and result.entry >= 0
+        and _just_arrived(record.entries[result.entry], arrival)
+    }
+    return _forwardable(record, changes)
+
+
+def _forwardable(record: CaseRecord, changes: dict[int, Change]) -> dict[int, Change]:
+    """Leave out indices taken from a SAC: there is no OBX to send for them."""
+    return {p: c for p, c in changes.items() if not record.entries[p].observation.interference}
+
+
+def _just_arrived(entry: Entry, arrival: tuple[int, Message] | None) -> bool:
+    return arrival is not None and entry.message == arrival[0]
+
+
+def _change(entry: Entry, result: ResultDecision | None, comment: str = "") -> Change:
+    comments = result.comments if result else ()
+    flag = (result.flag or None) if result else None
+    status = "C" if entry.corrects else "F"
+    return Change(status, flag, (*comments, comment) if comment else comments)
+
+
+def _last_sent(record: CaseRecord) -> set[int]:
+    """The released result whose message carries derived results that became free on their own."""
+    gone = [p for p, entry in enumerate(record.entries) if _has_left(entry)]
+    return {gone[-1]} if gone else set()
+
+
+def _has_left(entry: Entry) -> bool:
+    return entry.state == "released" and not entry.observation.interference
+
+
+def _by_message(
+    record: CaseRecord,
+    places: Mapping[int, Change] | Collection[int],
+    settings: Settings,
+    destination: str,
+    derived: tuple[AddedObservation, ...],
+) -> Moving:
+    """Sort what leaves for one destination by the message that brought it."""
+    changes: dict[int, dict[int, Change]] = {}
+    connections: dict[int, str] = {}
+    sent: dict[int, list[int]] = {}
+    for place in places:
+        entry = record.entries[place]
+        connection = settings.connections.get(entry.connection)
+        if connection and destination in connection.destinations:
+            of_message = changes.setdefault(entry.message, {})
+            if isinstance(places, Mapping):
+                of_message[entry.observation.segment] = places[place]
+            connections[entry.message] = entry.connection
+    for place, entry in enumerate(record.entries):
+        if entry.message in changes and place not in places and _has_left(entry):
+            sent.setdefault(entry.message, []).append(entry.observation.segment)
+    return Moving(changes, connections, sent, derived)
+
+
+def new_derived(stored: StoredCase | None, decision: Decision) -> list[tuple[Derived, str]]:
+    """Derived results this decision frees and the one before had not, or had otherwise.
+
+    Returns each with the OBX-11 it leaves with: C where another value of it had left before.
+    """
+    before = stored.decision.derived if stored and stored.decision else ()
+    had = {result.code: result.value for result in before if result.outcome == "release"}
+    values = {item.code: item for item in decision.derived_values}
+    return [
+        (values[result.code], "C" if result.code in had else "F")
+        for result in decision.derived
+        if result.outcome == "release"
+        and result.code in values
+        and had.get(result.code) != result.value
+    ]
+
+
+def _added(item: tuple[Derived, str]) -> AddedObservation:
+    derived, status = item
+    return AddedObservation(
+        derived.code,
+        derived.title,
+        derived.system,
+        derived.text,
+        derived.unit,
+        status=status,
+        flag=derived.flag or None,
+        reference=derived.reference,
+    )

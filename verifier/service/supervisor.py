@@ -1,0 +1,164 @@
+"""Start and stop of the service: store, rules, listeners, forwarders, timers, page."""
+
+import asyncio
+import contextlib
+import logging
+import signal
+from collections.abc import Awaitable, Callable, Iterator
+
+import uvicorn
+
+from verifier import clock as clocks
+from verifier.clock import Clock
+from verifier.errors import SettingsError
+from verifier.rulefiles import load_program
+from verifier.service.forwarder import Forwarder
+from verifier.service.line import Line
+from verifier.service.listener import Listener
+from verifier.service.timers import run_timers
+from verifier.settings import Settings
+from verifier.store.store import Store
+
+log = logging.getLogger(__name__)
+
+Say = Callable[[str], None]
+AppFactory = Callable[[Store, Line, Settings, Clock], Callable[..., Awaitable[None]]]
+
+
+class PageServer(uvicorn.Server):
+    """The web server, without its own signal handlers: one place decides when to stop."""
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """Leave the signals alone."""
+        yield
+
+
+class Service:
+    """Everything that runs, and how it is started and stopped."""
+
+    def __init__(
+        self, settings: Settings, make_app: AppFactory, say: Say, clock: Clock = clocks.now
+    ) -> None:
+        self._settings = settings
+        self._make_app = make_app
+        self._say = say
+        self._clock = clock
+        self._stop = asyncio.Event()
+
+    async def run(self) -> None:
+        """Run until SIGTERM or SIGINT.
+
+        Raises:
+            SettingsError: a port is taken. RuleSetError: the rules have errors. StoreError: the
+            database can not be opened.
+        """
+        program = load_program(self._settings.rules)
+        line = Line(self._settings, program)
+        with Store.open(
+            self._settings.database, checkpoints=self._settings.checkpoints, clock=self._clock
+        ) as store:
+            self._say(f"{len(program.rules)} rules active, rule set {program.identity[:12]}")
+            await self._run_with(store, line)
+            await asyncio.to_thread(store.checkpoint)
+        self._say("stopped")
+
+    def stop(self) -> None:
+        """Ask for an orderly stop."""
+        self._stop.set()
+
+    async def _run_with(self, store: Store, line: Line) -> None:
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGTERM, signal.SIGINT):
+            loop.add_signal_handler(number, self.stop)
+        forwarders = [
+            Forwarder(name, destination, store, self._clock)
+            for name, destination in self._settings.destinations.items()
+        ]
+        store.on_commit(lambda topics: _ring(loop, topics, forwarders))
+        listeners = await self._listen(line, store)
+        page = await self._open_page(store, line)
+        tasks = [asyncio.create_task(forwarder.run()) for forwarder in forwarders]
+        tasks.append(asyncio.create_task(run_timers(store, line.judge, self._clock)))
+        self._say("ready")
+        try:
+            await self._until_stopped(tasks)
+        finally:
+            self._say("stopping: no new messages; finishing what was taken")
+            await asyncio.gather(*(listener.stop() for listener in listeners))
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+            await _close_page(page)
+
+    async def _until_stopped(self, tasks: list[asyncio.Task[None]]) -> None:
+        """Wait for the stop; a task that ends by itself is a defect and ends the service."""
+        stopping = asyncio.create_task(self._stop.wait())
+        done, _ = await asyncio.wait({stopping, *tasks}, return_when=asyncio.FIRST_COMPLETED)
+        stopping.cancel()
+        for task in done - {stopping}:
+            task.result()
+
+    async def _listen(self, line: Line, store: Store) -> list[Listener]:
+        listeners = []
+        for name, connection in self._settings.connections.items():
+            listener = Listener(name, connection, line, store, self._clock)
+            try:
+                port = await listener.start()
+            except OSError as error:
+                raise SettingsError(
+                    f"connections.{name}: can not listen on {connection.host}:{connection.port}: "
+                    f"{error.strerror or error}"
+                ) from error
+            self._say(f"connection {name} listens on {connection.host}:{port} (MLLP)")
+            listeners.append(listener)
+        for name, destination in self._settings.destinations.items():
+            self._say(f"destination {name} is {destination.host}:{destination.port} (MLLP)")
+        return listeners
+
+    async def _open_page(self, store: Store, line: Line) -> tuple[PageServer, asyncio.Task[None]]:
+        web = self._settings.web
+        app = self._make_app(store, line, self._settings, self._clock)
+        server = PageServer(
+            uvicorn.Config(
+                app,
+                host=web.host,
+                port=web.port,
+                log_level="warning",
+                access_log=False,
+                server_header=False,
+                timeout_graceful_shutdown=2,
+            )
+        )
+        task = asyncio.create_task(_serve_page(server))
+        while not server.started and not task.done():
+            await asyncio.sleep(0.01)
+        if task.done():
+            raise SettingsError(f"web: can not listen on {web.host}:{web.port}: the port is taken")
+        port = server.servers[0].sockets[0].getsockname()[1]
+        self._say(f"page on http://{web.host}:{port}/")
+        return server, task
+
+
+async def _serve_page(server: PageServer) -> None:
+    try:
+        await server.serve()
+    except SystemExit:  # uvicorn's way to say that the port is taken
+        log.error("the page could not be opened")
+
+
+async def _close_page(page: tuple[PageServer, asyncio.Task[None]]) -> None:
+    server, task = page
+    server.should_exit = True
+    await task
+
+
+def _ring(
+    loop: asyncio.AbstractEventLoop, topics: frozenset[str], forwarders: list[Forwarder]
+) -> None:
+    """Wake the forwarders from the writer's thread."""
+    if "outbox" not in topics:
+        return
+    for forwarder in forwarders:
+        with contextlib.suppress(RuntimeError):  # the loop is already closed
+            loop.call_soon_threadsafe(forwarder.ring)

@@ -1,0 +1,39 @@
+"""What happens by time alone: waits that are over, and signed checkpoints of the audit log."""
+
+import asyncio
+import logging
+from functools import partial
+
+from verifier.clock import Clock
+from verifier.errors import StoreError
+from verifier.service.judging import Judge
+from verifier.store.store import Store
+
+log = logging.getLogger(__name__)
+
+TICK = 1.0  # seconds
+CHECKPOINT_EVERY = 60  # ticks
+
+
+async def run_timers(store: Store, judge: Judge, clock: Clock) -> None:
+    """Tick until cancelled. A failure is logged and tried again at the next tick."""
+    ticks = 0
+    while True:
+        await asyncio.sleep(TICK)
+        ticks += 1
+        try:
+            await end_waits(store, judge, clock)
+            if ticks % CHECKPOINT_EVERY == 0:
+                await asyncio.to_thread(store.checkpoint)
+        except StoreError as error:
+            log.error("timers: %s", error)
+
+
+async def end_waits(store: Store, judge: Judge, clock: Clock) -> None:
+    """Judge again every case whose wait is over; what is still missing is then unknown."""
+    now = clock()
+    due = await asyncio.to_thread(store.read, lambda reader: reader.waiting_due(now))
+    for case_id in due:
+        await asyncio.wrap_future(
+            store.submit(partial(judge.judge_again, case_id=case_id, now=now))
+        )

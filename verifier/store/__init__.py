@@ -1,0 +1,67 @@
+"""The database: the only room that speaks SQL. Start at `Store`, `Reader` and `Transaction`."""
+
+from verifier.store.ids import new_id
+from verifier.store.people import SHORTEST_PASSWORD, hash_password, password_fits
+from verifier.store.results import BY_RULES, result_rows
+from verifier.store.rows import (
+    ROLES,
+    AuditEntry,
+    AuditHead,
+    ControlRow,
+    HeldResult,
+    Inbound,
+    OutboxCount,
+    Outgoing,
+    OutgoingRow,
+    Person,
+    Problem,
+    QueueRow,
+    Receipt,
+    ResultRow,
+    Role,
+    Scope,
+    Session,
+    Statistics,
+    StoredCase,
+    StoredDecision,
+    SuspensionRow,
+)
+from verifier.store.severity import CRITICAL
+from verifier.store.signin import sign_in
+from verifier.store.store import Store
+from verifier.store.transaction import Reader, Transaction
+
+__all__ = [
+    "BY_RULES",
+    "CRITICAL",
+    "ROLES",
+    "SHORTEST_PASSWORD",
+    "AuditEntry",
+    "AuditHead",
+    "ControlRow",
+    "HeldResult",
+    "Inbound",
+    "OutboxCount",
+    "Outgoing",
+    "OutgoingRow",
+    "Person",
+    "Problem",
+    "QueueRow",
+    "Reader",
+    "Receipt",
+    "ResultRow",
+    "Role",
+    "Scope",
+    "Session",
+    "Statistics",
+    "Store",
+    "StoredCase",
+    "StoredDecision",
+    "SuspensionRow",
+    "Transaction",
+    "hash_password",
+    "new_id",
+    "password_fits",
+    "result_rows",
+    "sign_in",
+]

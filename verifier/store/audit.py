@@ -1,0 +1,197 @@
+"""The audit log: entries that can only be added, under a tree that shows any change to them.
+
+What is hashed are stored bytes, never something serialised again. They hold a salted hash of the
+details, so that details naming a patient can be removed after their time without breaking the
+tree. RFC 9162 section 2.1 gives the tree.
+"""
+
+import hashlib
+import os
+import secrets
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from msgspec import Struct
+from sqlalchemy import bindparam, insert, select, update
+
+from verifier.errors import StoreError
+from verifier.store import codec, schema
+from verifier.store.base import Reading, Writing
+from verifier.store.merkle import EMPTY, Frontier, leaf_hash
+from verifier.store.rows import AuditEntry, AuditHead
+from verifier.store.sql import Statement
+
+WRITER = "main"  # the one log of an SQLite file; several nodes will keep one each
+
+_audit, _head = schema.audit, schema.audit_head
+_entry = select(
+    _audit.c.seq, _audit.c.at, _audit.c.writer, _audit.c.who, _audit.c.what, _audit.c.subject,
+    _audit.c.detail,
+)  # fmt: skip
+_INSERT = Statement(insert(_audit))
+_OF_SUBJECT = Statement(_entry.where(_audit.c.subject == bindparam("about")).order_by(_audit.c.seq))
+_NEWEST = Statement(_entry.order_by(_audit.c.seq.desc()).limit(bindparam("most")))
+_HEAD = Statement(select(_head).where(_head.c.writer == bindparam("log")))
+_ADD_HEAD = Statement(insert(_head))
+_SET_HEAD = Statement(
+    update(_head)
+    .where(_head.c.writer == bindparam("log"))
+    .values(size=bindparam("new_size"), frontier=bindparam("new_frontier"))
+)
+_SET_SIGNED = Statement(
+    update(_head)
+    .where(_head.c.writer == bindparam("log"))
+    .values(signed_size=bindparam("new_size"), signed_frontier=bindparam("new_frontier"))
+)
+_STORED = Statement(
+    select(
+        _audit.c.seq, _audit.c.at, _audit.c.who, _audit.c.what, _audit.c.subject, _audit.c.body,
+        _audit.c.salt, _audit.c.detail, _audit.c.leaf,
+    )
+    .where(_audit.c.writer == bindparam("log"), _audit.c.seq >= bindparam("start"))
+    .order_by(_audit.c.seq)
+    .limit(bindparam("most"))
+)  # fmt: skip
+_PAGE = 1000
+
+
+class StoredEntry(Struct, frozen=True):
+    """An entry exactly as stored, for verification and export. `at` is in microseconds UTC."""
+
+    seq: int
+    at: int
+    who: str
+    what: str
+    subject: str
+    body: bytes
+    salt: bytes
+    detail: bytes | None
+    leaf: bytes
+
+
+class Claim(Struct, frozen=True):
+    """What a database or an export says of its log: name, size and root."""
+
+    origin: str
+    size: int
+    root: bytes
+
+
+class LogState(Struct, frozen=True):
+    """Where a log stands, and where it stood when it was last signed."""
+
+    origin: str
+    head: Frontier
+    signed: Frontier
+
+
+def entry_body(
+    seq: int, at: int, writer: str, who: str, what: str, subject: str, digest: bytes
+) -> bytes:
+    """Return the bytes an entry is hashed from: a JSON array."""
+    return codec.encode([seq, at, writer, who, what, subject, digest.hex()])
+
+
+def detail_digest(salt: bytes, detail: bytes) -> bytes:
+    """Return the salted hash by which an entry holds its details."""
+    return hashlib.sha256(salt + detail).digest()
+
+
+def _read_entry(row: Any) -> AuditEntry:
+    seq, at, writer, who, what, subject, detail = row
+    known = None if detail is None else codec.read_detail(detail)
+    return AuditEntry(seq, codec.instant(at), writer, who, what, subject, known)
+
+
+class AuditReads(Reading):
+    """What can be asked about the audit log."""
+
+    def audit_of(self, subject: str) -> list[AuditEntry]:
+        """Return the entries on one subject (``case:7``, ``person:ann`` …), oldest first."""
+        return [_read_entry(row) for row in self._all(_OF_SUBJECT, about=subject)]
+
+    def audit_for_case(self, case_id: int) -> list[AuditEntry]:
+        """Return the entries on one case (subject ``case:<id>``), oldest first."""
+        return self.audit_of(f"case:{case_id}")
+
+    def audit_newest(self, most: int = 100) -> list[AuditEntry]:
+        """Return the latest entries, newest first."""
+        return [_read_entry(row) for row in self._all(_NEWEST, most=most)]
+
+    def audit_head(self) -> AuditHead:
+        """Return size and root of the log as committed."""
+        state = self.audit_state()
+        return AuditHead(state.origin, state.head.size, state.head.root())
+
+    def audit_claim(self) -> Claim:
+        """Return what the log says of itself, without believing it."""
+        row = self._one(_HEAD, log=WRITER)
+        if row is None:
+            return Claim("", 0, EMPTY)
+        _, origin, size, packed, *_ = row
+        try:
+            return Claim(origin, size, Frontier.unpack(size, packed).root())
+        except ValueError:
+            return Claim(origin, size, b"")
+
+    def audit_state(self) -> LogState:
+        """Return the frontiers of the log. Raises StoreError when their bytes make no sense."""
+        row = self._one(_HEAD, log=WRITER)
+        if row is None:
+            return LogState("", Frontier(), Frontier())
+        _, origin, size, frontier, signed_size, signed = row
+        try:
+            head, past = Frontier.unpack(size, frontier), Frontier.unpack(signed_size, signed)
+        except ValueError as error:
+            raise StoreError(f"the head of the audit log is damaged: {error}") from error
+        return LogState(origin, head, past)
+
+    def audit_stored(self, start: int = 0) -> Iterator[StoredEntry]:
+        """Yield the entries from number `start` on exactly as stored, in the order of numbers."""
+        while page := self._all(_STORED, log=WRITER, start=start, most=_PAGE):
+            for row in page:
+                yield StoredEntry(*row)
+            start = page[-1][0] + 1
+
+
+class AuditWrites(AuditReads, Writing):
+    """Adding to the log. The frontier lives in memory for the length of one transaction."""
+
+    _log: LogState | None = None
+
+    def audit(
+        self, who: str, what: str, subject: str, detail: Mapping[str, object] | None = None
+    ) -> int:
+        """Add an entry and return its number.
+
+        `who` is a person's name or ``verifier``; `what` a verb in the past (``released``);
+        `subject` a kind and an id (``case:7``). Only `detail` may name a patient.
+        """
+        state = self._state()
+        seq, at = state.head.size, codec.micros(self.now())
+        salt, stored = os.urandom(16), codec.encode(detail or {})
+        digest = detail_digest(salt, stored)
+        body = entry_body(seq, at, WRITER, who, what, subject, digest)
+        leaf = leaf_hash(body)
+        self._insert(_INSERT, WRITER, seq, at, who, what, subject, body, salt, stored, leaf)
+        self._log = LogState(state.origin, state.head.append(leaf), state.signed)
+        return seq
+
+    def mark_signed(self, signed: Frontier) -> None:
+        """Remember where the log stood when it was signed."""
+        self._state()
+        self._run(_SET_SIGNED, log=WRITER, new_size=signed.size, new_frontier=signed.pack())
+
+    def _state(self) -> LogState:
+        if self._log is None:
+            self._log = self.audit_state()
+            if not self._log.origin:
+                self._log = LogState(f"audit-{secrets.token_hex(8)}", Frontier(), Frontier())
+                self._insert(_ADD_HEAD, WRITER, self._log.origin, 0, b"", 0, b"")
+        return self._log
+
+    def _store_head(self) -> None:
+        """Write the frontier back; called once before the commit."""
+        if self._log is not None:
+            head = self._log.head
+            self._run(_SET_HEAD, log=WRITER, new_size=head.size, new_frontier=head.pack())

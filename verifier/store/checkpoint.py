@@ -1,0 +1,148 @@
+"""Signing the audit log from time to time, into a folder outside the database.
+
+Whoever changes the database afterwards would need the key as well, and every copy of the folder.
+A log never signs a state that does not extend the one it signed before.
+"""
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from cryptography.hazmat.primitives import serialization
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
+from verifier.errors import StoreError
+from verifier.store.audit import LogState
+from verifier.store.merkle import Frontier, leaf_hash
+from verifier.store.notes import Checkpoint, PublicKey, read_note, sign, split_notes
+from verifier.store.rows import AuditHead
+from verifier.store.transaction import Reader
+
+if TYPE_CHECKING:
+    from verifier.store.store import Store
+
+NOTES, PUBLIC = "audit.checkpoints", "audit.public"
+
+
+class Notary:
+    """The folder of checkpoints, and the private key in a file beside it."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._key_file = folder.with_name(f"{folder.name}.key")
+
+    def public_key(self) -> PublicKey | None:
+        """Return the key checkpoints are checked with, None when nothing was signed yet."""
+        try:
+            return PublicKey.read((self.folder / PUBLIC).read_text(encoding="utf-8"))
+        except FileNotFoundError:
+            return None
+        except (OSError, ValueError) as error:
+            raise StoreError(f"{self.folder / PUBLIC}: {error}") from error
+
+    def notes(self) -> list[str]:
+        """Return the notes written so far, oldest first."""
+        path = self.folder / NOTES
+        try:
+            return split_notes(path.read_text(encoding="utf-8"))
+        except FileNotFoundError:
+            return []
+        except (OSError, ValueError) as error:
+            raise StoreError(f"{path}: {error}") from error
+
+    def last(self) -> Checkpoint | None:
+        """Return the newest checkpoint. Raises StoreError when it is not signed by our key."""
+        notes, key = self.notes(), self.public_key()
+        if not notes:
+            return None
+        if key is None:
+            raise StoreError(f"{self.folder / PUBLIC} is missing: checkpoints can not be checked")
+        try:
+            return read_note(notes[-1], key)
+        except ValueError as error:
+            raise StoreError(f"{self.folder / NOTES}: {error}") from error
+
+    def append(self, origin: str, head: Frontier) -> None:
+        """Sign a head and write it to the disk for good."""
+        note = sign(origin, head.size, head.root(), self._key(origin))
+        descriptor = os.open(self.folder / NOTES, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
+        with os.fdopen(descriptor, "a", encoding="utf-8") as file:
+            file.write(note + "\n")
+            file.flush()
+            os.fsync(file.fileno())
+
+    def _key(self, origin: str) -> Ed25519PrivateKey:
+        try:
+            return self._read_key() if self._key_file.exists() else self._make_key(origin)
+        except (OSError, ValueError) as error:
+            raise StoreError(f"the key {self._key_file} can not be used: {error}") from error
+
+    def _read_key(self) -> Ed25519PrivateKey:
+        key = serialization.load_pem_private_key(self._key_file.read_bytes(), password=None)
+        public = self.public_key()
+        if not isinstance(key, Ed25519PrivateKey):
+            raise ValueError("it is not an Ed25519 key")
+        if public is None or key.public_key().public_bytes_raw() != public.raw:
+            raise ValueError(f"it does not belong to {self.folder / PUBLIC}")
+        return key
+
+    def _make_key(self, origin: str) -> Ed25519PrivateKey:
+        if self.public_key() is not None:
+            raise ValueError("it is missing; a new one would make the old checkpoints worthless")
+        key = Ed25519PrivateKey.generate()
+        self.folder.mkdir(parents=True, exist_ok=True)
+        secret = key.private_bytes(
+            serialization.Encoding.PEM,
+            serialization.PrivateFormat.PKCS8,
+            serialization.NoEncryption(),
+        )
+        public = PublicKey(origin, key.public_key().public_bytes_raw())
+        (self.folder / PUBLIC).write_text(public.text() + "\n", encoding="utf-8")
+        descriptor = os.open(self._key_file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with os.fdopen(descriptor, "wb") as file:
+            file.write(secret)
+        return key
+
+
+def sign_log(store: "Store", notary: Notary) -> AuditHead | None:
+    """Sign the head of the log if it grew since the last checkpoint; return it, else None.
+
+    Raises:
+        StoreError: the log does not extend the last checkpoint; nothing is signed.
+    """
+    state, head = store.read(lambda reader: _grown(reader, notary.last()))
+    if head.size == state.signed.size:
+        return None
+    notary.append(state.origin, head)
+    store.write(lambda tx: tx.mark_signed(head))
+    return AuditHead(state.origin, head.size, head.root())
+
+
+def _grown(reader: Reader, last: Checkpoint | None) -> tuple[LogState, Frontier]:
+    """Return the log's state after checking that it extends `last` entry by entry."""
+    state = reader.audit_state()
+    start = _trusted_start(reader, state, last)
+    leaves = (leaf_hash(entry.body) for entry in reader.audit_stored(start.size))
+    head = start.extend(leaves)
+    if head != state.head:
+        raise StoreError(
+            f"the audit log was altered after entry {start.size}: it is not signed. "
+            "Run `verifier audit verify`."
+        )
+    return state, head
+
+
+def _trusted_start(reader: Reader, state: LogState, last: Checkpoint | None) -> Frontier:
+    """Return the frontier at the last checkpoint, whose root must be what was signed."""
+    if last is None:
+        return Frontier()
+    start = state.signed
+    if start.size < last.size:  # stopped between writing the note and remembering it
+        leaves = (leaf_hash(e.body) for e in reader.audit_stored(start.size) if e.seq < last.size)
+        start = start.extend(leaves)
+    if (state.origin, start.size, start.root()) != (last.origin, last.size, last.root):
+        raise StoreError(
+            f"the audit log does not extend the checkpoint of {last.size} entries: it was cut, "
+            "altered or is another database. Nothing is signed. Run `verifier audit verify`."
+        )
+    return start

@@ -1,0 +1,106 @@
+"""The work list of people, and the counters above it."""
+
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import bindparam, func, select, text
+
+from verifier.facts.case import CaseRecord
+from verifier.facts.verdicts import Decision
+from verifier.store import codec, schema
+from verifier.store.base import Reading
+from verifier.store.cases import WITH_LATEST_DECISION
+from verifier.store.codec import micros
+from verifier.store.inbox import InboxReads
+from verifier.store.outbox import OutboxReads
+from verifier.store.rows import HeldResult, QueueRow, Statistics
+from verifier.store.severity import open_results, worst_reason
+from verifier.store.sql import Statement
+
+_case, _decision, _result = schema.specimen_case, schema.decision, schema.result
+
+_QUEUE = Statement(
+    select(
+        _case.c.id, _case.c.version, _case.c.severity, _case.c.held, _case.c.waiting,
+        _case.c.released, _case.c.record, _decision.c.body,
+    )
+    .select_from(WITH_LATEST_DECISION)
+    .where(text("held > 0"))
+    .order_by(_case.c.severity.desc(), _case.c.opened, _case.c.id)
+    .limit(bindparam("most"))
+    .offset(bindparam("skip"))
+)  # fmt: skip
+_HELD = Statement(select(func.count()).select_from(_case).where(text("held > 0")))
+_WAITING = Statement(select(func.count()).select_from(_case).where(text("wait_until IS NOT NULL")))
+_DUE = Statement(
+    select(_case.c.id)
+    .where(_case.c.wait_until <= bindparam("now"))
+    .order_by(_case.c.wait_until)
+    .limit(bindparam("most"))
+)
+_RELEASED = Statement(
+    select(_result.c.by_rules, func.count())
+    .where(text("state = 'released'"), _result.c.settled >= bindparam("since"))
+    .group_by(_result.c.by_rules)
+)
+
+
+class QueueReads(OutboxReads, InboxReads, Reading):
+    """What can be asked about work that waits for people."""
+
+    def queue(self, *, most: int = 200, skip: int = 0) -> list[QueueRow]:
+        """Return the specimens with a held result: worst first (`store.severity`), then oldest."""
+        return [_queue_row(row) for row in self._all(_QUEUE, most=most, skip=skip)]
+
+    def waiting_due(self, now: datetime, most: int = 100) -> list[int]:
+        """Return the cases whose waiting time is over, longest overdue first."""
+        return [case_id for (case_id,) in self._all(_DUE, now=micros(now), most=most)]
+
+    def statistics(self, *, since: datetime) -> Statistics:
+        """Return the counters of the page; `since` is when today began where the laboratory is."""
+        released = {bool(by): count for by, count in self._all(_RELEASED, since=micros(since))}
+        return Statistics(
+            held_specimens=self._one(_HELD)[0],
+            waiting_specimens=self._one(_WAITING)[0],
+            released_by_rules=released.get(True, 0),
+            released_by_person=released.get(False, 0),
+            problems=self.problem_count(),
+            outbox=self.outbox_counts(),
+            last_message=self.last_messages(),
+        )
+
+
+def _queue_row(row: Any) -> QueueRow:
+    case_id, version, worst, held, waiting, released, stored, body = row
+    record = codec.read_record(stored)
+    patient = record.patient
+    collected = record.specimen.collected
+    return QueueRow(
+        case_id=case_id,
+        version=version,
+        severity=worst,
+        specimen=record.specimen.key,
+        specimen_type=record.specimen.type,
+        patient_key=patient.key if patient else "",
+        patient_number=patient.number if patient else "",
+        patient_name=patient.name if patient else "",
+        opened=record.opened,
+        collected=collected.at if collected else None,
+        held=held,
+        waiting=waiting,
+        released=released,
+        results=_held(record, codec.read_decision(body)) if body else (),
+    )
+
+
+def _held(record: CaseRecord, decision: Decision) -> tuple[HeldResult, ...]:
+    found = []
+    for result in open_results(record, decision, "hold"):
+        worst = worst_reason(result.reasons)
+        found.append(
+            HeldResult(
+                result.test, result.title, result.value, result.unit, result.flag,
+                worst.rule if worst else "", worst.text if worst else "",
+            )
+        )  # fmt: skip
+    return tuple(found)

@@ -1,0 +1,246 @@
+"""What the store takes and gives: frozen rows. Every instant is aware and in UTC."""
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Literal
+
+from msgspec import Struct
+
+from verifier.facts.case import CaseRecord, Control
+from verifier.facts.values import Value
+from verifier.facts.verdicts import Decision
+
+MessageOutcome = Literal["accepted", "rejected", "unreadable", "control"]
+OutgoingStatus = Literal["waiting", "sent", "rejected", "abandoned"]
+Role = Literal["technologist", "pathologist", "administrator"]
+Scope = Literal["all", "test", "connection"]
+ROLES: tuple[Role, ...] = ("technologist", "pathologist", "administrator")
+
+
+class Inbound(Struct, frozen=True):
+    """A message as received. `ack` are the bytes answered, kept so that a resend gets the same.
+
+    `error` says why it was not accepted; `note` is what a person should see although it was.
+    Either makes it a problem until somebody settles it.
+    """
+
+    id: int
+    received: datetime
+    connection: str
+    application: str
+    facility: str
+    control_id: str
+    body_hash: bytes
+    type: str
+    raw: bytes
+    outcome: MessageOutcome
+    ack: bytes | None = None
+    error: str = ""
+    note: str = ""
+
+
+class Receipt(Struct, frozen=True):
+    """That a control id of a sender came before, with which body and which answer."""
+
+    message_id: int
+    body_hash: bytes
+    ack: bytes | None
+    received: datetime
+    outcome: MessageOutcome
+
+
+class Problem(Struct, frozen=True):
+    """A message a person should look at: not accepted, or accepted with a note."""
+
+    message_id: int
+    received: datetime
+    connection: str
+    control_id: str
+    type: str
+    outcome: MessageOutcome
+    error: str
+    note: str
+
+
+class ResultRow(Struct, frozen=True):
+    """One live result of a case as it is stored: value in the unit of the test.
+
+    `reason` is the rule name of its worst reason, empty when there is none.
+    """
+
+    entry: int
+    test: str
+    code: str
+    value: Value
+    unit: str
+    outcome: str = ""
+    reason: str = ""
+
+
+class StoredCase(Struct, frozen=True):
+    """A case with its latest decision. `severity` is explained in `store.severity`."""
+
+    id: int
+    version: int
+    record: CaseRecord
+    decision: Decision | None
+    rule_set: str
+    severity: int
+    held: int
+    waiting: int
+    updated: datetime
+
+
+class StoredDecision(Struct, frozen=True):
+    """A decision as made, for ever. `message_id` is None when time or a person caused it.
+
+    `has_facts` is true when the case it was made from is stored with it (`Reader.facts`).
+    """
+
+    id: int
+    case_id: int
+    message_id: int | None
+    decision: Decision
+    has_facts: bool
+
+
+class HeldResult(Struct, frozen=True):
+    """One held result of a queue row, with the sentence of its worst reason."""
+
+    test: str
+    title: str
+    value: str
+    unit: str
+    flag: str
+    rule: str
+    text: str
+
+
+class QueueRow(Struct, frozen=True):
+    """A specimen with at least one held result. Counts are results of the specimen."""
+
+    case_id: int
+    version: int
+    severity: int
+    specimen: str
+    specimen_type: str
+    patient_key: str
+    patient_number: str
+    patient_name: str
+    opened: datetime
+    collected: datetime | None
+    held: int
+    waiting: int
+    released: int
+    results: tuple[HeldResult, ...]
+
+
+class Outgoing(Struct, frozen=True):
+    """A message for a destination. Order per destination is the order of ids.
+
+    Make `id` inside the transaction that adds it, so that the order is the order of commits.
+    """
+
+    id: int
+    destination: str
+    case_id: int | None
+    control_id: str
+    payload: bytes
+    created: datetime
+
+
+class OutgoingRow(Struct, frozen=True):
+    """An outgoing message with what became of it. `not_before` is set after a failed attempt."""
+
+    id: int
+    destination: str
+    case_id: int | None
+    control_id: str
+    payload: bytes
+    created: datetime
+    status: OutgoingStatus
+    attempts: int
+    not_before: datetime | None
+    finished: datetime | None
+    answer: str
+
+
+class OutboxCount(Struct, frozen=True):
+    """How many messages of a destination wait and were rejected; since when the oldest waits."""
+
+    waiting: int
+    rejected: int
+    oldest: datetime | None
+
+
+class SuspensionRow(Struct, frozen=True):
+    """Automatic release stopped: for all, for a test or for a connection named by `subject`."""
+
+    id: int
+    scope: Scope
+    subject: str
+    text: str
+    who: str
+    since: datetime
+
+
+class ControlRow(Struct, frozen=True):
+    """The control state of a test as last recorded."""
+
+    test: str
+    state: Control
+    who: str
+    at: datetime
+    note: str
+
+
+class Person(Struct, frozen=True):
+    """Somebody who may sign in. `locked` stands until an administrator unlocks."""
+
+    name: str
+    role: Role
+    locked: bool
+    failures: int
+    locked_until: datetime | None
+    created: datetime
+
+
+class Session(Struct, frozen=True):
+    """A signed-in browser. `csrf` is bound to the session and never the token itself."""
+
+    person: Person
+    csrf: str
+    created: datetime
+    expires: datetime
+
+
+class AuditEntry(Struct, frozen=True):
+    """One line of the audit log. `detail` is None when it was removed after its time."""
+
+    seq: int
+    at: datetime
+    writer: str
+    who: str
+    what: str
+    subject: str
+    detail: Mapping[str, object] | None
+
+
+class AuditHead(Struct, frozen=True):
+    """Where the audit log stands: how many entries, and the root of the tree over them."""
+
+    origin: str
+    size: int
+    root: bytes
+
+
+class Statistics(Struct, frozen=True):
+    """The counters of the page. Released counts are results since the instant asked for."""
+
+    held_specimens: int
+    waiting_specimens: int
+    released_by_rules: int
+    released_by_person: int
+    problems: int
+    outbox: Mapping[str, OutboxCount]
+    last_message: Mapping[str, datetime]

@@ -1,0 +1,208 @@
+"""The tables, in SQLAlchemy Core: one schema for SQLite and PostgreSQL.
+
+Instants are BIGINT microseconds UTC, structures are JSON (`store.codec`), ids are made by
+`store.ids`.
+Results lie beside each other by patient and collection time, so that what one message writes
+and what judging it reads touch few pages however many results there are.
+"""
+
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    Column,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    SmallInteger,
+    Table,
+    Text,
+    text,
+)
+
+metadata = MetaData()
+
+
+def _id(name: str = "id") -> Column[int]:
+    return Column(name, BigInteger, primary_key=True, autoincrement=False)
+
+
+def _index_where(condition: str, name: str, *columns: str) -> Index:
+    """Return an index over the rows where `condition` is true only."""
+    where = text(condition)
+    return Index(name, *columns, sqlite_where=where, postgresql_where=where)
+
+
+message = Table(
+    "message",
+    metadata,
+    _id(),
+    Column("received", BigInteger, nullable=False),
+    Column("connection", Text, nullable=False),
+    Column("application", Text, nullable=False),
+    Column("facility", Text, nullable=False),
+    Column("control_id", Text, nullable=False),
+    Column("body_hash", LargeBinary, nullable=False),
+    Column("type", Text, nullable=False),
+    Column("outcome", Text, nullable=False),
+    Column("ack", LargeBinary),
+    Column("error", Text, nullable=False),
+    Column("note", Text, nullable=False),
+    Column("problem", Boolean, nullable=False),
+    Column("raw", LargeBinary, nullable=False),
+    Index("message_by_sender", "control_id", "application", "facility"),
+    Index("message_by_connection", "connection", "received"),
+    _index_where("problem", "message_problem", "id"),
+)
+
+specimen_case = Table(
+    "specimen_case",
+    metadata,
+    _id(),
+    Column("version", Integer, nullable=False),
+    Column("specimen", Text, nullable=False),
+    Column("patient", Text, nullable=False),
+    Column("opened", BigInteger, nullable=False),
+    Column("updated", BigInteger, nullable=False),
+    Column("rule_set", Text, nullable=False),
+    Column("severity", SmallInteger, nullable=False),
+    Column("held", Integer, nullable=False),
+    Column("waiting", Integer, nullable=False),
+    Column("released", Integer, nullable=False),
+    Column("wait_until", BigInteger),
+    Column("record", LargeBinary, nullable=False),
+    Index("case_by_specimen", "specimen", "id"),
+    Index("case_by_patient", "patient", "id"),
+    _index_where("held > 0", "case_queue", "severity", "opened"),
+    _index_where("wait_until IS NOT NULL", "case_waiting", "wait_until"),
+)
+
+result = Table(
+    "result",
+    metadata,
+    Column("case_id", BigInteger, ForeignKey("specimen_case.id"), primary_key=True),
+    Column("entry", Integer, primary_key=True, autoincrement=False),
+    Column("patient", Text, nullable=False),
+    Column("collected", BigInteger),
+    Column("test", Text, nullable=False),
+    Column("code", Text, nullable=False),
+    Column("value", LargeBinary, nullable=False),
+    Column("unit", Text, nullable=False),
+    Column("specimen", Text, nullable=False),
+    Column("specimen_type", Text, nullable=False),
+    Column("state", Text, nullable=False),
+    Column("outcome", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("settled", BigInteger),
+    Column("by_rules", Boolean, nullable=False),
+    Index("result_by_patient", "patient", "collected"),
+    _index_where("state = 'released'", "result_released", "settled", "by_rules"),
+    sqlite_with_rowid=False,  # SQLite: keep the rows in the primary key itself
+)
+
+decision = Table(
+    "decision",
+    metadata,
+    _id(),
+    Column("case_id", BigInteger, ForeignKey("specimen_case.id"), nullable=False),
+    Column("message_id", BigInteger, ForeignKey("message.id")),
+    Column("decided", BigInteger, nullable=False),
+    Column("rule_set", Text, nullable=False),
+    Column("body", LargeBinary, nullable=False),
+    Column("facts", LargeBinary),
+    Index("decision_by_case", "case_id", "id"),
+)
+
+outgoing = Table(
+    "outgoing",
+    metadata,
+    _id(),
+    Column("destination", Text, nullable=False),
+    Column("case_id", BigInteger, ForeignKey("specimen_case.id")),
+    Column("control_id", Text, nullable=False),
+    Column("created", BigInteger, nullable=False),
+    Column("status", Text, nullable=False),
+    Column("attempts", Integer, nullable=False),
+    Column("not_before", BigInteger),
+    Column("finished", BigInteger),
+    Column("answer", Text, nullable=False),
+    Column("payload", LargeBinary, nullable=False),
+    _index_where("status = 'waiting'", "outgoing_waiting", "destination", "id"),
+    _index_where("status = 'rejected'", "outgoing_rejected", "destination", "id"),
+    Index("outgoing_by_case", "case_id", "id"),
+)
+
+suspension = Table(
+    "suspension",
+    metadata,
+    _id(),
+    Column("scope", Text, nullable=False),
+    Column("subject", Text, nullable=False),
+    Column("text", Text, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("since", BigInteger, nullable=False),
+    Column("ended", BigInteger),
+    Column("ended_by", Text, nullable=False),
+    _index_where("ended IS NULL", "suspension_open", "id"),
+)
+
+control_state = Table(
+    "control_state",
+    metadata,
+    Column("test", Text, primary_key=True),
+    Column("state", Text, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("at", BigInteger, nullable=False),
+    Column("note", Text, nullable=False),
+)
+
+person = Table(
+    "person",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("role", Text, nullable=False),
+    Column("password", Text, nullable=False),
+    Column("locked", Boolean, nullable=False),
+    Column("failures", Integer, nullable=False),
+    Column("locked_until", BigInteger),
+    Column("created", BigInteger, nullable=False),
+)
+
+session = Table(
+    "session",
+    metadata,
+    Column("token", LargeBinary, primary_key=True),
+    Column("person", Text, ForeignKey("person.name"), nullable=False),
+    Column("csrf", Text, nullable=False),
+    Column("created", BigInteger, nullable=False),
+    Column("expires", BigInteger, nullable=False),
+    Index("session_by_person", "person"),
+)
+
+audit = Table(
+    "audit",
+    metadata,
+    Column("writer", Text, primary_key=True),
+    Column("seq", BigInteger, primary_key=True, autoincrement=False),
+    Column("at", BigInteger, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("what", Text, nullable=False),
+    Column("subject", Text, nullable=False),
+    Column("body", LargeBinary, nullable=False),
+    Column("salt", LargeBinary, nullable=False),
+    Column("detail", LargeBinary),
+    Column("leaf", LargeBinary, nullable=False),
+    Index("audit_by_subject", "subject", "seq"),
+)
+
+audit_head = Table(
+    "audit_head",
+    metadata,
+    Column("writer", Text, primary_key=True),
+    Column("origin", Text, nullable=False),
+    Column("size", BigInteger, nullable=False),
+    Column("frontier", LargeBinary, nullable=False),
+    Column("signed_size", BigInteger, nullable=False),
+    Column("signed_frontier", LargeBinary, nullable=False),
+)

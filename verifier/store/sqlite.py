@@ -1,0 +1,90 @@
+"""Everything that is particular to SQLite: how it is opened and what it promises.
+
+`synchronous=FULL` in WAL mode makes every commit durable before it returns (sqlite.org/wal.html
+section 2.3). One connection writes and checkpoints and readers are opened read-only, because
+SQLite before 3.51.3 can lose a commit when two connections reset the log at the same moment.
+"""
+
+import sqlite3
+from pathlib import Path
+
+from sqlalchemy.dialects.sqlite.pysqlite import SQLiteDialect_pysqlite
+from sqlalchemy.engine.interfaces import Dialect
+
+from verifier.errors import StoreError
+
+PREFIX = "sqlite:///"
+VERSION = sqlite3.sqlite_version
+BUSY_MILLISECONDS = 10_000
+_PAGES_BEFORE_CHECKPOINT = 4_000
+_CACHE_KIB = 32_768
+
+
+def dialect() -> Dialect:
+    """Return how statements are spelled for the driver of this file."""
+    return SQLiteDialect_pysqlite(paramstyle="qmark")
+
+
+def path_of(url: str) -> Path:
+    """Return the file a database address names.
+
+    Raises:
+        StoreError: the address is not that of an SQLite file.
+    """
+    path = url.removeprefix(PREFIX)
+    if path == url or not path or path == ":memory:":
+        raise StoreError(
+            f"this database address is not supported: {url.split(':', 1)[0]}:…; "
+            f"write {PREFIX}FILE, with a path after the three slashes"
+        )
+    return Path(path)
+
+
+def open_writer(path: Path) -> sqlite3.Connection:
+    """Open the one connection that writes; the file is made when it is not there.
+
+    Raises:
+        StoreError: the file can not be opened or is no database.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        connection = _connect(f"{path.resolve().as_uri()}?mode=rwc")
+        connection.execute("PRAGMA journal_mode=WAL")
+        connection.execute("PRAGMA synchronous=FULL")
+        connection.execute("PRAGMA fullfsync=ON")  # macOS: reach the platter, not the drive cache
+        connection.execute("PRAGMA foreign_keys=ON")
+        connection.execute(f"PRAGMA cache_size=-{_CACHE_KIB}")
+        connection.execute(f"PRAGMA wal_autocheckpoint={_PAGES_BEFORE_CHECKPOINT}")
+        connection.execute("PRAGMA journal_size_limit=67108864")
+    except (sqlite3.Error, OSError) as error:
+        raise StoreError(f"the database {path} can not be opened: {error}") from error
+    return connection
+
+
+def open_reader(path: Path) -> sqlite3.Connection:
+    """Open a connection that can not write.
+
+    Raises:
+        StoreError: the file is not there or can not be opened.
+    """
+    if not path.exists():
+        raise StoreError(f"there is no database {path}")
+    try:
+        connection = _connect(f"{path.resolve().as_uri()}?mode=ro")
+        connection.execute("PRAGMA query_only=ON")
+    except sqlite3.Error as error:
+        raise StoreError(f"the database {path} can not be read: {error}") from error
+    return connection
+
+
+def _connect(address: str) -> sqlite3.Connection:
+    connection = sqlite3.connect(
+        address,
+        uri=True,
+        isolation_level=None,  # BEGIN and COMMIT are written out where they belong
+        check_same_thread=False,
+        cached_statements=256,
+    )
+    connection.execute(f"PRAGMA busy_timeout={BUSY_MILLISECONDS}")
+    connection.execute("PRAGMA trusted_schema=OFF")
+    return connection

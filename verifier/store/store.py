@@ -1,0 +1,135 @@
+"""`Store`: the way into the database for everybody else."""
+
+import logging
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future
+from pathlib import Path
+from typing import BinaryIO, Self, TypeVar, cast
+
+from verifier import clock as clocks
+from verifier.clock import Clock
+from verifier.errors import StoreError
+from verifier.store import migrate, sqlite
+from verifier.store.checkpoint import Notary, sign_log
+from verifier.store.export import write_export
+from verifier.store.ids import IDS
+from verifier.store.notes import PublicKey
+from verifier.store.readers import Readers
+from verifier.store.rows import AuditHead
+from verifier.store.transaction import Reader, Transaction
+from verifier.store.verify import Report, verify
+from verifier.store.writer import Writer
+
+log = logging.getLogger(__name__)
+
+T = TypeVar("T")
+
+
+class Store:
+    """An open database: one writer thread, any number of readers.
+
+    Use it as a context manager or call `close`. All methods may be called from any thread.
+    """
+
+    def __init__(self, writer: Writer | None, readers: Readers, notary: Notary) -> None:
+        self._writer = writer
+        self._readers = readers
+        self._notary = notary
+
+    @classmethod
+    def open(
+        cls, url: str, *, checkpoints: Path, clock: Clock = clocks.now, writable: bool = True
+    ) -> Self:
+        """Open a database, creating or migrating it; `checkpoints` is a folder outside it.
+
+        With `writable` false nothing is created or migrated and only `read` works.
+
+        Raises:
+            StoreError: it can not be opened, or a newer version of this program made it.
+        """
+        path, dialect = sqlite.path_of(url), sqlite.dialect()
+        writer = None
+        if writable:
+            connection = sqlite.open_writer(path)
+            try:
+                migrate.upgrade(connection)
+            except BaseException:
+                connection.close()
+                raise
+            writer = Writer(connection, dialect, clock)
+        store = cls(writer, Readers(path, dialect), Notary(checkpoints))
+        log.info("database open, SQLite %s, writable: %s", sqlite.VERSION, writable)
+        store._start()
+        return store
+
+    def submit(self, work: Callable[[Transaction], T]) -> "Future[T]":
+        """Queue `work`; the future is done when the transaction it ran in is committed.
+
+        An exception of `work` undoes only what `work` did and is raised by the future.
+        """
+        if self._writer is None:
+            raise StoreError("the database was opened for reading only")
+        return cast("Future[T]", self._writer.submit(work))
+
+    def write(self, work: Callable[[Transaction], T]) -> T:
+        """Run `work` in a transaction and return its value once that is committed."""
+        return self.submit(work).result()
+
+    def read(self, work: Callable[[Reader], T]) -> T:
+        """Run `work` on one consistent state of the database, in the caller's thread."""
+        return self._readers.read(work)
+
+    def on_commit(self, bell: Callable[[frozenset[str]], None]) -> None:
+        """Call `bell` from the writer thread after each commit with the topics it touched.
+
+        Topics: messages, problems, cases, outbox, suspension, quality, people. It is a doorbell,
+        never a record: another process may write as well, so look now and then without it.
+        """
+        if self._writer is not None:
+            self._writer.on_commit(bell)
+
+    def checkpoint(self) -> AuditHead | None:
+        """Sign the present head of the audit log into the checkpoints folder; None if signed.
+
+        Raises:
+            StoreError: the log does not extend what was signed before, or the key is missing.
+        """
+        return sign_log(self, self._notary)
+
+    def verify_audit(
+        self, notes: Sequence[str] | None = None, key: PublicKey | None = None
+    ) -> Report:
+        """Check the whole audit log; checkpoints and key come from the folder if not given."""
+        kept, own = self._signed(notes, key)
+        return self.read(lambda r: verify(r.audit_stored(), r.audit_claim(), kept, own))
+
+    def export_audit(self, file: BinaryIO, *, details: bool = True) -> int:
+        """Write the audit log with its checkpoints to a file; return the number of entries."""
+        notes, key = self._signed(None, None)
+        return self.read(
+            lambda r: write_export(
+                file, r.audit_claim(), notes, key, r.audit_stored(), details=details
+            )
+        )
+
+    def close(self) -> None:
+        """Commit what is queued and close all connections."""
+        if self._writer is not None:
+            self._writer.close()
+        self._readers.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _signed(
+        self, notes: Sequence[str] | None, key: PublicKey | None
+    ) -> tuple[Sequence[str], PublicKey | None]:
+        """Return checkpoints read before the log, so that none can be newer than it."""
+        kept = self._notary.notes() if notes is None else notes
+        return kept, key or self._notary.public_key()
+
+    def _start(self) -> None:
+        IDS.stay_above(self.read(lambda reader: reader.newest_id()))

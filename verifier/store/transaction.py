@@ -1,0 +1,41 @@
+"""`Reader` and `Transaction`: everything the rest of the program may do with the database."""
+
+from msgspec import Struct
+
+from verifier.store.audit import AuditReads, AuditWrites, LogState
+from verifier.store.cases import CaseReads, CaseWrites
+from verifier.store.controls import ControlReads, ControlWrites
+from verifier.store.inbox import InboxWrites
+from verifier.store.outbox import OutboxWrites
+from verifier.store.people import PeopleReads, PeopleWrites
+from verifier.store.queue import QueueReads
+
+
+class Reader(QueueReads, CaseReads, ControlReads, PeopleReads, AuditReads):
+    """Reads one consistent state of the database; see the parts for the methods."""
+
+
+class Mark(Struct, frozen=True):
+    """What a transaction holds in memory, to return to when a part of it is undone."""
+
+    touched: frozenset[str]
+    log: LogState | None
+
+
+class Transaction(
+    Reader, CaseWrites, InboxWrites, OutboxWrites, ControlWrites, PeopleWrites, AuditWrites
+):
+    """Reads and writes inside one transaction, which is committed as a whole or not at all."""
+
+    def mark(self) -> Mark:
+        """Return a point that `return_to` goes back to."""
+        return Mark(frozenset(self.touched), self._log)
+
+    def return_to(self, mark: Mark) -> None:
+        """Forget what happened in memory since `mark`; the caller undoes the rows."""
+        self.touched = set(mark.touched)
+        self._log = mark.log
+
+    def finish(self) -> None:
+        """Write what is kept in memory; called once, before the commit."""
+        self._store_head()

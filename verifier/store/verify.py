@@ -1,0 +1,113 @@
+"""Checks an audit log against itself and against what was signed, from a database or an export.
+
+Anything that was edited, removed, reordered or cut off is a finding, a sentence. What this can
+not see: a rewrite of the entries after the last checkpoint by somebody who also rewrites the
+head, and a rewrite of everything by somebody who also holds the key and every copy of the
+checkpoints. Checkpoints kept elsewhere are what the whole rests on.
+"""
+
+from collections.abc import Iterable, Sequence
+
+import msgspec
+from msgspec import Struct
+
+from verifier.store.audit import WRITER, Claim, StoredEntry, detail_digest
+from verifier.store.merkle import Frontier, leaf_hash
+from verifier.store.notes import Checkpoint, PublicKey, read_note
+
+_MOST = 20
+_body = msgspec.json.Decoder(tuple[int, int, str, str, str, str, str])
+
+
+class Report(Struct, frozen=True):
+    """What was found. `signed` of the `entries` lie under a checkpoint; no finding is good."""
+
+    entries: int
+    root: bytes
+    checkpoints: int
+    signed: int
+    without_detail: int
+    findings: tuple[str, ...]
+
+
+def verify(
+    entries: Iterable[StoredEntry], claim: Claim, notes: Sequence[str], key: PublicKey | None
+) -> Report:
+    """Check every entry, every checkpoint and the head. Reads the entries once, in order."""
+    findings, checkpoints = _read_notes(notes, key, claim.origin)
+    pending = sorted(checkpoints, key=lambda checkpoint: checkpoint.size)
+    tree, without = Frontier(), 0
+    for entry in entries:
+        pending = _compare(pending, tree, findings)
+        findings += _faults(entry, tree.size)
+        without += entry.detail is None
+        tree = tree.append(leaf_hash(entry.body))
+    left = _compare(pending, tree, findings)
+    findings += [
+        f"the log has {tree.size} entries, but {checkpoint.size} were signed: it was cut off"
+        for checkpoint in left[-1:]
+    ]
+    if (tree.size, tree.root()) != (claim.size, claim.root):
+        findings.append(
+            f"the log's own head speaks of {claim.size} entries, the {tree.size} entries found "
+            "do not give the same root"
+        )
+    signed = max((checkpoint.size for checkpoint in checkpoints), default=0)
+    return Report(tree.size, tree.root(), len(checkpoints), signed, without, _shortened(findings))
+
+
+def _read_notes(
+    notes: Sequence[str], key: PublicKey | None, origin: str
+) -> tuple[list[str], list[Checkpoint]]:
+    if not notes:
+        return ["there is no checkpoint: nothing shows that the log was not rewritten"], []
+    if key is None:
+        return ["there is no public key: the checkpoints can not be checked"], []
+    findings, checkpoints = [], []
+    for note in notes:
+        try:
+            checkpoint = read_note(note, key)
+        except ValueError as error:
+            findings.append(str(error))
+            continue
+        if checkpoint.origin != origin:
+            findings.append(f"a checkpoint is of the log {checkpoint.origin}, not of {origin}")
+        checkpoints.append(checkpoint)
+    return findings, checkpoints
+
+
+def _compare(pending: list[Checkpoint], tree: Frontier, findings: list[str]) -> list[Checkpoint]:
+    """Compare the checkpoints of this size with the tree; return those still to come."""
+    while pending and pending[0].size == tree.size:
+        checkpoint, *pending = pending
+        if checkpoint.root != tree.root():
+            findings.append(
+                f"the first {checkpoint.size} entries are not those that were signed: "
+                "one of them was altered"
+            )
+    return pending
+
+
+def _faults(entry: StoredEntry, expected: int) -> list[str]:
+    """Return what is wrong with one entry that should be number `expected`."""
+    found = []
+    if entry.seq != expected:
+        found.append(f"where entry {expected} should be stands entry {entry.seq}")
+    if leaf_hash(entry.body) != entry.leaf:
+        found.append(f"entry {entry.seq}: its text does not belong to its hash")
+    try:
+        seq, at, writer, who, what, subject, digest = _body.decode(entry.body)
+    except msgspec.MsgspecError:
+        return [*found, f"entry {entry.seq}: its text can not be read"]
+    shown = (entry.seq, entry.at, WRITER, entry.who, entry.what, entry.subject)
+    if (seq, at, writer, who, what, subject) != shown:
+        found.append(f"entry {entry.seq}: what is shown of it is not what was hashed")
+    if entry.detail is not None and detail_digest(entry.salt, entry.detail).hex() != digest:
+        found.append(f"entry {entry.seq}: its details are not what was hashed")
+    return found
+
+
+def _shortened(findings: list[str]) -> tuple[str, ...]:
+    if len(findings) <= _MOST:
+        return tuple(findings)
+    return (*findings[:_MOST], f"and {len(findings) - _MOST} more")
