@@ -65,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
             show(answer, judged)
             refused += "error" in answer
             taken += "error" not in answer
-    print(f"{taken} messages judged, {refused} not taken", file=sys.stderr)
+    print(f"Messages judged: {taken}, not taken: {refused}.", file=sys.stderr)
     return 1 if refused else 0
 
 

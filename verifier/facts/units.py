@@ -151,12 +151,12 @@ def parse_unit(text: str, table: Mapping[str, str] = MappingProxyType({})) -> st
 
 @lru_cache(maxsize=1024)
 def read_unit(text: str) -> Unit | None:
-    """Read one unit, by the table of atoms, the common spellings, or as other UCUM."""
+    """Read one unit: a common spelling, the table of atoms, or other UCUM."""
     plain = text.strip().replace("\u00b5", "u").replace("\u03bc", "u")
-    if not plain or len(plain) > 64:
+    if not plain or len(plain) > 64 or (plain.isdigit() and plain != "1"):
         return None
-    spelled = _SPELLINGS.get(plain.lower())
-    return _read_exact(plain) or (_read_exact(spelled) if spelled else _read_other(plain))
+    plain = _SPELLINGS.get(plain.lower(), plain)
+    return _read_exact(plain) or _read_other(plain)
 
 
 def dimension(unit: str) -> Dimension | None:

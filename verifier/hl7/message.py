@@ -5,6 +5,7 @@ from functools import cached_property
 
 from verifier.hl7.delimiters import Delimiters
 from verifier.hl7.escapes import decode
+from verifier.hl7.faults import SEQUENCE
 from verifier.hl7.faults import AckFault as AckFault
 from verifier.hl7.faults import Unreadable as Unreadable
 from verifier.hl7.intake import take
@@ -127,14 +128,17 @@ class Message:
             charset: a code of HL7 table 0211 to use when MSH-18 names none or an unknown one.
 
         Raises:
-            Unreadable: no MSH, a batch, unusable delimiters, unknown or wrong character set.
+            Unreadable: no MSH or two, a batch, unusable delimiters, unknown or wrong character set.
         """
         text, body, delimiters, codec, warnings = take(raw, charset)
         lines = [line for line in text.split("\r") if line]
         segments = tuple([Segment(line, i, delimiters, codec) for i, line in enumerate(lines)])
-        for segment in segments:
+        for segment in segments[1:]:
             name = segment.name
-            if len(name) != 3 or not (name.isascii() and name.isalnum() and name[0].isupper()):
+            if name == "MSH":  # two messages in one block: only one of them could be answered
+                text = "a second MSH stands in the same block: send each message in its own"
+                raise Unreadable(AckFault(SEQUENCE, text, "MSH^2"), segments[0].get(10))
+            if len(name) != 3 or not (name.isascii() and name.isalnum() and name.isupper()):
                 warnings.append(f"segment {segment.index + 1} does not begin with a segment name")
         return cls(raw, body, segments, delimiters, codec, tuple(warnings))
 

@@ -28,7 +28,7 @@ def comparison(sign: str, left: Run, right: Run, label: str) -> Test:
     def compare(scene: Scene) -> Truth:
         a, b = left(scene), right(scene)
         if a.__class__ is Decimal and b.__class__ is Decimal:
-            return exact(a, b)  # type: ignore[arg-type]
+            return exact(a, b)
         return _compare(sign, a, b, label)
 
     return compare
@@ -41,7 +41,7 @@ def comparison_with(sign: str, left: Run, limit: Decimal, label: str) -> Test:
     def compare(scene: Scene) -> Truth:
         value = left(scene)
         if value.__class__ is Decimal:
-            return exact(value, limit)  # type: ignore[arg-type]
+            return exact(value, limit)
         return _compare(sign, value, limit, label)
 
     return compare

@@ -44,6 +44,9 @@ CODES = {
 }
 
 
+_LONG_MARK = 40  # beyond this the message would run out of sight
+
+
 class Diagnostic(Struct, frozen=True):
     """One finding. Line and columns count from 1, `end` is the column after the last character.
 
@@ -82,8 +85,11 @@ def _excerpt(finding: Diagnostic, line: str, paint: "_Paint") -> list[str]:
     number = str(finding.line)
     margin = " " * len(number)
     marks = "^" * max(1, min(finding.end, len(line) + 1) - finding.column)
-    under = " " * (finding.column - 1) + paint.mark(f"{marks} {finding.message}")
-    return [f"{number:>4} | {line}", f"{margin:>4} | {under}"]
+    before = " " * (finding.column - 1)
+    shown = [f"{number:>4} | {line}"]
+    if len(marks) <= _LONG_MARK:
+        return [*shown, f"{margin:>4} | {before}{paint.mark(f'{marks} {finding.message}')}"]
+    return [*shown, f"{margin:>4} | {before}{paint.mark(marks)}", f"  {finding.message}"]
 
 
 class _Paint:

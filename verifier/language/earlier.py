@@ -41,7 +41,7 @@ class Past:
             item
             for item in found
             if start <= item.collected < collected
-            and item.specimen_type == specimen.type
+            and (item.specimen_type == specimen.type or not (item.specimen_type and specimen.type))
             and item.unit == self._unit
             and item.specimen != specimen.key
         ]

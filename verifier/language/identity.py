@@ -22,9 +22,7 @@ _ORDERED_PARTS = (tree.AllOf, tree.AnyOf)
 
 def identity(declarations: Sequence[tree.Declaration]) -> str:
     """Return the SHA-256, in hexadecimal, of the normalised meaning of a rule set."""
-    plain = sorted(
-        (item for declared in declarations for item in _statements(declared)), key=_text
-    )
+    plain = sorted((item for declared in declarations for item in _statements(declared)), key=_text)
     return hashlib.sha256(_text(plain).encode()).hexdigest()
 
 

@@ -6,10 +6,12 @@ from typing import Literal
 
 from msgspec import Struct
 
+from verifier.facts.ages import Span
 from verifier.facts.units import Dimension, read_unit
 
 PERIODS = {"minute": 60, "hour": 3600, "day": 86400, "week": 604800}  # seconds
-AGES = {"day", "week", "month", "year"}
+SPANS: dict[str, Span] = {"day": "days", "week": "weeks", "month": "months", "year": "years"}
+AGES = frozenset(SPANS)
 
 
 class Kind(Struct, frozen=True):

@@ -39,6 +39,17 @@ class Stretch(NamedTuple):
             return False
         return high is None or value < high or (value == high and self.high_included)
 
+    def compiled(self) -> Callable[[Decimal], bool]:
+        """Return `holds` without the questions that are the same for every value."""
+        low, high = self.low, self.high
+        if low is not None and high is not None and self.low_included and self.high_included:
+            return lambda value: low <= value <= high
+        if low is None and high is not None and not self.high_included:
+            return lambda value: value < high
+        if high is None and low is not None and not self.low_included:
+            return lambda value: value > low
+        return self.holds
+
     def holds_range(self, value: Between) -> bool | None:
         """Return whether a censored value belongs to it, None when it lies across an end."""
         low: bool | None = True
@@ -51,14 +62,19 @@ class Stretch(NamedTuple):
             return False
         return True if low and high else None
 
-    def text(self) -> str:
-        """Return the stretch as it is written in a rule file."""
+    def text(self, unit: str) -> str:
+        """Return the stretch for people, with the unit."""
+        low, high = (_end(end, unit) for end in (self.low, self.high))
         if self.low is None:
-            end = plain(self.high or Decimal(0))
-            return f"{end} or below" if self.high_included else f"below {end}"
+            return f"{high} or below" if self.high_included else f"below {high}"
         if self.high is None:
-            return f"{plain(self.low)} or above" if self.low_included else f"above {plain(self.low)}"
-        return f"{plain(self.low)} to {plain(self.high)}"
+            return f"{low} or above" if self.low_included else f"above {low}"
+        return f"{plain(self.low)} to {high}"
+
+
+def _end(end: Decimal | None, unit: str) -> str:
+    written = plain(end or Decimal(0))
+    return written if not unit or unit.startswith("{") else f"{written} {unit}"
 
 
 class LimitRow(Struct, frozen=True):
@@ -71,22 +87,36 @@ class LimitRow(Struct, frozen=True):
     source: str
     span: Span
 
+    def holds(self) -> Callable[[Decimal], bool]:
+        """Return, as a closure, whether a number belongs to the row."""
+        parts = tuple(part.compiled() for part in self.stretches)
+        if len(parts) == 1:
+            return parts[0]
+        first, *others = parts
+        second = others[0]
+        if len(parts) == 2:
+            return lambda value: first(value) or second(value)
+        return lambda value: any(part(value) for part in parts)
+
     def belongs(self, value: Quantity, label: str) -> Truth:
         """Return whether a value belongs to the row."""
         if value.__class__ is Decimal:
-            return any(part.holds(value) for part in self.stretches)  # type: ignore[arg-type]
+            return any(part.holds(value) for part in self.stretches)
         if isinstance(value, Unknown):
             return value
         assert isinstance(value, Between)
         truths = [part.holds_range(value) for part in self.stretches]
         if any(truths):
             return True
-        return across(label, value, f"the {self.kind} limit {self.text()}") if None in truths else False
+        return (
+            across(label, value, f"the {self.kind} limit {self.text()}")
+            if None in truths
+            else False
+        )
 
     def text(self) -> str:
         """Return the row as it is written, with the unit."""
-        written = ", ".join(part.text() for part in self.stretches)
-        return written if not self.unit or self.unit.startswith("{") else f"{written} {self.unit}"
+        return ", ".join(part.text(self.unit) for part in self.stretches)
 
 
 class ChangeLimit(Struct, frozen=True):
@@ -127,10 +157,6 @@ class LimitTables:
         """Return the earlier result that change limits compare with, as a fact."""
         return self.past_facts[test]
 
-    def fitting(self, test: str, kind: str, scene: Scene) -> list[LimitRow]:
-        """Return the rows that certainly fit the patient."""
-        return [row for row in self.rows.get((test, kind), ()) if _fits(row, scene) is True]
-
 
 def _fits(row: LimitRow | ChangeLimit, scene: Scene) -> Truth:
     return scene.populations[row.population] if row.population else True
@@ -151,15 +177,33 @@ def _row_check(rows: list[LimitRow], kind: str, run: Run, label: str) -> LimitCh
             return belongs
         return not belongs
 
+    closures = tuple((row.population, row.holds()) for row in fixed)
+
     def truth(scene: Scene) -> Truth:
         value = run(scene)
+        if value.__class__ is not Decimal:
+            return slowly(scene, value)
+        fitting = False
+        for population, holds in closures:
+            if population:
+                fits = scene.populations[population]
+                if fits is False:
+                    continue
+                if fits is not True:
+                    return slowly(scene, value)
+            if holds(value) is inside_counts:
+                return True
+            fitting = True
+        return False if fitting else none
+
+    def slowly(scene: Scene, value: Quantity) -> Truth:
         found: Truth = False
         fitting: Truth = False
         for row in fixed:
-            fits = scene.populations[row.population] if row.population else True
+            fits = _fits(row, scene)
             if fits is False:
                 continue
-            fitting = True if fits is True else either(fitting, fits)
+            fitting = either(fitting, fits)
             found = either(found, both(fits, hit(row, value)))
         return found if found is True or fitting is True else _undecided(fitting, found, none)
 
@@ -169,7 +213,9 @@ def _row_check(rows: list[LimitRow], kind: str, run: Run, label: str) -> LimitCh
             if both(_fits(row, scene), hit(row, value)) is True:
                 return Fact(f"{kind} limit", _decisive(row, value), source=row.source)
         fitting = [row for row in fixed if _fits(row, scene) is True]
-        return Fact(f"{kind} limit", fitting[0].text(), source=fitting[0].source) if fitting else None
+        return (
+            Fact(f"{kind} limit", fitting[0].text(), source=fitting[0].source) if fitting else None
+        )
 
     return LimitCheck(truth, limit)
 
@@ -185,7 +231,7 @@ def _decisive(row: LimitRow, value: Quantity) -> str:
     if isinstance(value, Decimal):
         for part in row.stretches:
             if part.holds(value):
-                return LimitRow(row.kind, "", (part,), row.unit, "", row.span).text()
+                return part.text(row.unit)
     return row.text()
 
 

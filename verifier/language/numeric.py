@@ -11,7 +11,7 @@ from verifier.facts.verdicts import Fact
 from verifier.language import earlier, kinds, tree
 from verifier.language.facttexts import number_text
 from verifier.language.kinds import PERCENT, PLAIN, Kind
-from verifier.language.scene import ARITHMETIC, Quantity, Scene, computed, unusable
+from verifier.language.scene import ARITHMETIC, TRANSCENDENTAL, Quantity, Scene, computed, unusable
 from verifier.language.symbols import FUNCTIONS, HISTORIES
 from verifier.language.truth import Missing, Unknown
 from verifier.language.typed import FactOf, Typed, broken, facts_of, missing_of
@@ -24,12 +24,12 @@ _WORK = {
     "-": ARITHMETIC.subtract,
     "*": ARITHMETIC.multiply,
     "/": ARITHMETIC.divide,
-    "pow": ARITHMETIC.power,
+    "pow": TRANSCENDENTAL.power,
 }
 _ONE: dict[str, Callable[[Decimal], Decimal]] = {
-    "ln": ARITHMETIC.ln,
-    "exp": ARITHMETIC.exp,
-    "sqrt": ARITHMETIC.sqrt,
+    "ln": TRANSCENDENTAL.ln,
+    "exp": TRANSCENDENTAL.exp,
+    "sqrt": TRANSCENDENTAL.sqrt,
 }
 LONGEST_WINDOW = timedelta(days=3660)
 
@@ -55,7 +55,10 @@ class Numeric:
             kind = right.kind if left.kind.bare else left.kind
         else:
             kind = kinds.product(left.kind, right.kind, 1 if node.operator == "*" else -1)
-        return self._two(node, _WORK[node.operator], left, right, kind)
+        made = self._two(node, _WORK[node.operator], left, right, kind)
+        if kind.what == "number" and not kind.dimension and kind.scale != 1:
+            return self._all.fitted(made, Typed(node.span, PLAIN, made.run))  # (mg/dL) / (umol/L)
+        return made
 
     def _two(
         self,
@@ -107,7 +110,9 @@ class Numeric:
     def call(self, node: tree.Call, where: Where) -> Typed:
         name = node.function
         if name in HISTORIES:
-            self._wrong(node, f"{name} asks for a test and a window", f"{name}(potassium within 7 days)")
+            self._wrong(
+                node, f"{name} asks for a test and a window", f"{name}(potassium within 7 days)"
+            )
             return broken(node.span)
         if name not in FUNCTIONS:
             self._all.findings.unknown_name(node.span, name, FUNCTIONS + HISTORIES, "function")
@@ -129,7 +134,7 @@ class Numeric:
         if any(part.broken for part in fitted):
             return broken(node.span)
         if name == "pow":
-            return self._two(node, _WORK["pow"], *fitted, PLAIN)
+            return self._two(node, _WORK["pow"], fitted[0], fitted[1], PLAIN)
         return self._one(node, fitted[0], _ONE[name], PLAIN)
 
     def _wrong(self, node: tree.Expression, message: str, fix: str) -> None:
@@ -148,7 +153,9 @@ class Numeric:
 
     def _least_or_most(self, node: tree.Call, parts: list[Typed]) -> Typed:
         if len(parts) < 2:
-            self._wrong(node, f"{node.function} takes two numbers or more", _EXAMPLES[node.function])
+            self._wrong(
+                node, f"{node.function} takes two numbers or more", _EXAMPLES[node.function]
+            )
             return broken(node.span)
         anchor = next((part for part in parts if part.constant is None), parts[0])
         fitted = [part if part is anchor else self._all.fitted(part, anchor) for part in parts]
@@ -171,7 +178,9 @@ class Numeric:
     def _rounded(self, node: tree.Call, parts: list[Typed]) -> Typed:
         digits = parts[1].constant if len(parts) == 2 else None
         if not isinstance(digits, Decimal) or digits not in range(11):
-            self._wrong(node, "round takes a number and the decimals, 0 to 10", "round(anion_gap, 1)")
+            self._wrong(
+                node, "round takes a number and the decimals, 0 to 10", "round(anion_gap, 1)"
+            )
             return broken(node.span)
         return self._one(node, parts[0], rounding(int(digits)), parts[0].kind)
 
@@ -205,7 +214,9 @@ class Numeric:
     def history(self, node: tree.History, where: Where) -> Typed:
         function = node.function
         if function not in HISTORIES:
-            self._all.findings.unknown_name(node.span, function, HISTORIES, "function with a window")
+            self._all.findings.unknown_name(
+                node.span, function, HISTORIES, "function with a window"
+            )
             return broken(node.span)
         subject: tree.Expression = (
             tree.Name(node.test, span=node.span) if node.test else tree.TheResult(span=node.span)
@@ -219,11 +230,17 @@ class Numeric:
             return broken(node.span)
         self.windows.add(window)
         kind, title = self._all.symbols.kinds[name], self._all.symbols.title(name)
-        past = earlier.Past(name, title, kind.unit, window, self._all.findings.words(node.window.span))
+        past = earlier.Past(
+            name, title, kind.unit, window, self._all.findings.words(node.window.span)
+        )
         words = self._all.findings.words(node.span)
         run, kind = _history_run(function, past, current, kind, words)
-        facts = (*(current.facts if "change" in function else ()), self._past_fact(past, name, kind))
-        missing = frozenset({words}) | (current.missing if "change" in function else frozenset())
+        facts = (
+            *(current.facts if "change" in function else ()),
+            self._past_fact(past, name, kind),
+        )
+        past_key = f"an earlier {name} within {self._all.findings.words(node.window.span)}"
+        missing = frozenset({past_key}) | (current.missing if "change" in function else frozenset())
         return Typed(node.span, kind, run, words, facts, missing)
 
     def _past_fact(self, past: earlier.Past, name: str, kind: Kind) -> FactOf:
@@ -234,10 +251,8 @@ class Numeric:
         """Return a time span, or note that the amount is none."""
         seconds = kinds.PERIODS.get(kinds.singular(amount.unit or ""))
         if seconds is None or not 0 < amount.value * seconds <= int(LONGEST_WINDOW.total_seconds()):
-            self._all.findings.add(
-                "R203", amount.span, "a time span is in minutes, hours, days or weeks, up to 10 years",
-                fix="within 7 days",
-            )  # fmt: skip
+            message = "a time span is in minutes, hours, days or weeks, up to 10 years"
+            self._all.findings.add("R203", amount.span, message, fix="within 7 days")
             return None
         return timedelta(seconds=float(amount.value * seconds))
 

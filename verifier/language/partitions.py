@@ -1,8 +1,139 @@
-"""Looks for patients whom no limit row fits, or several: shown as a patient, not as a formula."""
+"""Looks for patients whom no limit row fits, or several: shown as a patient, not as a formula.
 
+Populations only change their answer at the ages, sexes, specimen types and attribute values they
+name, so trying a patient on either side of each finds every gap and every overlap.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import fields, is_dataclass
+from datetime import UTC, date, datetime, timedelta
+from itertools import islice, product
+from typing import NamedTuple, TypeVar
+
+from verifier.facts.ages import anniversary, completed
+from verifier.facts.case import Case
+from verifier.facts.subjects import BirthDate, Patient, Specimen
+from verifier.language import kinds, tree
 from verifier.language.comparing import Test
-from verifier.language.expressions import Expressions
+from verifier.language.diagnostics import listing
+from verifier.language.findings import Findings
+from verifier.language.limits import ChangeLimit, LimitRow, LimitTables
+from verifier.language.scene import Scene
+from verifier.language.source import Span
+from verifier.language.truth import Unknown
+
+_ON = datetime(2023, 6, 15, 12, tzinfo=UTC)  # any day that no month lacks
+_MOST = 5000  # patients tried
+_WHO = {"F": ("girl", "woman"), "M": ("boy", "man"), "O": ("child of another sex", "adult of another sex")}
+
+Found = TypeVar("Found", bound=tree.Node)
+Rows = list[LimitRow] | list[ChangeLimit]
 
 
-def check_partitions(expressions: Expressions, populations: dict[str, Test]) -> None:
-    """Note gaps and overlaps of limit rows over age, sex, specimen and attributes."""
+class Tried(NamedTuple):
+    """One patient to try, and how to speak of them."""
+
+    words: str
+    scene: Scene
+
+
+def check_partitions(
+    tables: LimitTables,
+    populations: Mapping[str, tree.Population],
+    tests: Mapping[str, Test],
+    findings: Findings,
+) -> None:
+    """Note overlaps of limit rows as errors, gaps as remarks."""
+    if not populations:
+        return
+    tried = list(islice(_patients(list(populations.values()), tests), _MOST))
+    gaps: dict[tuple[str, str], list[tuple[str, Span]]] = {}
+    rows: dict[tuple[str, str], Rows] = {**tables.rows}
+    rows |= {(test, "change"): changes for test, changes in tables.changes.items()}
+    for (test, kind), found in sorted(rows.items()):
+        gap = _check(found, tried, findings)
+        if gap:
+            gaps.setdefault((kind, gap), []).append((test, found[0].span))
+    for (kind, words), places in gaps.items():
+        findings.add(
+            "R306", places[0][1], f"no {kind} limit fits {_article(words)} {words}", severity="note",
+            meaning=f"this concerns {listing(test for test, _ in places)}; where a rule asks for "
+            "the limit, such results are held.",
+        )  # fmt: skip
+
+
+def _check(rows: Rows, tried: list[Tried], findings: Findings) -> str:
+    """Note the first overlap of some rows; return the first patient no row fits."""
+    gap = ""
+    for words, scene in tried:
+        fitting = [r for r in rows if not r.population or scene.populations[r.population] is True]
+        if len(fitting) > 1:
+            findings.add(
+                "R302", fitting[1].span, f"two limits fit {_article(words)} {words}",
+                meaning="the two could disagree, and a reader could not tell which one counts.",
+                fix="write populations that do not overlap", related=[fitting[0].span],
+            )  # fmt: skip
+            return ""
+        gap = gap or ("" if fitting else words)
+    return gap
+
+
+def _patients(populations: list[tree.Population], tests: Mapping[str, Test]) -> Iterator[Tried]:
+    conditions = [population.condition for population in populations]
+    births = sorted({_ON.date(), *(b for node in conditions for b in _births(node))})
+    types = sorted({node.type for node in _nodes(conditions, tree.SpecimenIs)}) or [""]
+    stated = sorted({(n.attribute, n.value) for n in _nodes(conditions, tree.AttributeIs)})
+    names = sorted({name for name, _ in stated})
+    choices = [[*(v for n, v in stated if n == name), "another"] for name in names]
+    for attributes in product(*choices):
+        for birth, sex, kind in product(births, "FMO", [*types, "another"] if types[0] else [""]):
+            given = dict(zip(names, attributes, strict=True))
+            patient = Patient("tried", birth=BirthDate(birth, birth), sex=sex, attributes=given)
+            case = Case(patient, Specimen("tried", kind), (), {}, {}, _ON, _ON)
+            scene = Scene(case, {}, lambda scene, name: Unknown(), lambda s, n: tests[n](s))
+            yield Tried(_words(birth, sex, kind, given), scene)
+
+
+def _births(condition: tree.Expression) -> Iterator[date]:
+    """Yield birth dates on either side of every age a condition names."""
+    for node in _nodes([condition], tree.Compare):
+        amount = node.right
+        if not isinstance(node.left, tree.Age) or not isinstance(amount, tree.Amount):
+            continue
+        birth = _born(int(amount.value), kinds.singular(amount.unit or ""))
+        if birth is not None:
+            yield from (birth, birth + timedelta(days=1))
+
+
+def _born(count: int, unit: str) -> date | None:
+    """Return the birth date of somebody who completes an age on the day of the trial."""
+    span = kinds.SPANS.get(unit)
+    try:
+        return anniversary(_ON.date(), -count, span) if span else None
+    except (OverflowError, ValueError):
+        return None
+
+
+def _nodes(conditions: list[tree.Expression], kind: type[Found]) -> Iterator[Found]:
+    waiting: list[object] = list(conditions)
+    while waiting:
+        part = waiting.pop()
+        if isinstance(part, kind):
+            yield part
+        if isinstance(part, tuple):
+            waiting += part
+        elif is_dataclass(part):
+            waiting += [getattr(part, field.name) for field in fields(part)]
+
+
+def _article(words: str) -> str:
+    return "an" if words[0] in "aeiou" else "a"
+
+
+def _words(birth: date, sex: str, kind: str, attributes: Mapping[str, str]) -> str:
+    years = completed(birth, _ON.date(), "years")
+    days = (_ON.date() - anniversary(birth, years, "years")).days
+    who = _WHO[sex][years >= 18]
+    parts = [who, f"{years} years {days} days" if years else f"{days} days"]
+    parts += [f"{name} {value}" for name, value in attributes.items()]
+    return ", ".join([*parts, kind] if kind else parts)

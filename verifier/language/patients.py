@@ -1,12 +1,10 @@
 """Conditions on the patient and the specimen: age, sex, specimen type, coded attributes.
 
-Age is exact. Somebody born on day D of a month completes a year or month on day D of the month it
-ends in; where that month has no day D (29 February, the 31st), on the first day of the next month.
-A birth date known only to the month or year gives true or false where both ends agree.
+Age is exact and counted on the day the specimen was taken (`facts.ages` says how). A birth date
+known only to the month or year gives true or false where both ends agree.
 """
 
-from datetime import date, timedelta
-
+from verifier.facts.ages import Span, anniversary
 from verifier.facts.subjects import BirthDate, Patient
 from verifier.language.comparing import Test
 from verifier.language.scene import Scene
@@ -23,41 +21,17 @@ PARTIAL_BIRTH = Unknown(
 NO_SEX = Unknown(Missing("sex", "no sex", "the sex is not known"))
 
 
-def anniversary(birth: date, count: int, unit: str) -> date:
-    """Return the day on which the age of `count` units is completed.
-
-    Raises:
-        OverflowError: that day is past the end of the calendar.
-    """
-    if unit in ("day", "week"):
-        return birth + timedelta(days=count * (7 if unit == "week" else 1))
-    months = birth.month - 1 + count * (12 if unit == "year" else 1)
-    year, month = birth.year + months // 12, months % 12 + 1
-    try:
-        return date(year, month, birth.day)
-    except ValueError:
-        if year > date.max.year:
-            raise OverflowError(f"{count} {unit}s after {birth}") from None
-        return date(year + month // 12, month % 12 + 1, 1)
-
-
-def completed_years(birth: date, on: date) -> int:
-    """Return the whole years of age on a day."""
-    years = on.year - birth.year
-    return years if anniversary(birth, years, "year") <= on else years - 1
-
-
-def age_reached(count: int, unit: str, wanted: bool) -> Test:
-    """Return whether the age is at least `count` units (`wanted`), or less (not `wanted`)."""
+def age_reached(count: int, span: Span, wanted: bool) -> Test:
+    """Return whether the age is at least so many spans (`wanted`), or less (not `wanted`)."""
 
     def run(scene: Scene) -> Truth:
         birth = birth_of(scene.case.patient)
         if isinstance(birth, Unknown):
             return birth
         try:
-            first = anniversary(birth.earliest, count, unit) <= scene.birthday_on
-            last = anniversary(birth.latest, count, unit) <= scene.birthday_on
-        except OverflowError:
+            first = anniversary(birth.earliest, count, span) <= scene.birthday_on
+            last = anniversary(birth.latest, count, span) <= scene.birthday_on
+        except (OverflowError, ValueError):  # past the end of the calendar
             return not wanted
         return (first is wanted) if first is last else PARTIAL_BIRTH
 

@@ -15,7 +15,7 @@ from verifier.language.comparing import Test
 from verifier.language.derived import CompiledFormula
 from verifier.language.limits import LimitTables
 from verifier.language.reasons import Findings as Collected
-from verifier.language.reasons import judge_rule, worst_flag
+from verifier.language.reasons import judge_rules, worst_flag
 from verifier.language.rules import CompiledRule
 from verifier.language.scene import Quantity, Scene, usable
 from verifier.language.truth import Missing, Truth, Unknown
@@ -72,8 +72,7 @@ class Program:
                 scene.result = self._value_of(scene, result)
                 self._judge_result(scene, found, position, result.test)
         scene.test, scene.result = "", Unknown()
-        for rule in self._of_specimen:
-            judge_rule(rule, scene, found, None)
+        judge_rules(self._of_specimen, scene, found, None)
         derived = tuple(self._derived(scene, found))
         return found.judgement(derived, self._notes(scene))
 
@@ -85,8 +84,7 @@ class Program:
         return usable(result, self._units[result.test])
 
     def _judge_result(self, scene: Scene, found: Collected, position: int, test: str) -> None:
-        for rule in self._by_test[test]:
-            judge_rule(rule, scene, found, position)
+        judge_rules(self._by_test[test], scene, found, position)
         found.covered.add(position)
         flag, reference = self._flags.of(test, scene)
         if flag:
@@ -102,8 +100,7 @@ class Program:
                 continue
             scene.test, scene.result = name, value
             own = found.for_derived()
-            for rule in self._by_test.get(name, ()):
-                judge_rule(rule, scene, own, -1)
+            judge_rules(self._by_test.get(name, ()), scene, own, -1)
             flag, reference = self._flags.of(name, scene)
             assert formula.report is not None
             system, code = formula.report
@@ -141,5 +138,3 @@ class Program:
 def _value(value: Quantity) -> Number | Between:
     assert not isinstance(value, Unknown)
     return Number(value) if isinstance(value, Decimal) else value
-
-

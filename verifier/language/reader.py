@@ -74,7 +74,7 @@ def _read_statement(statement: Statement, findings: Findings) -> tree.Declaratio
                 return None
         else:
             made = RuleBuilder(statement, findings).transform(parsed) if sound else None
-            return made  # type: ignore[no-any-return]
+            return made
     return None
 
 
@@ -175,7 +175,7 @@ def _note(statement: Statement, text: str, error: UnexpectedInput, findings: Fin
 
 def _blamed(text: str, error: UnexpectedInput) -> tuple[int, str]:
     if isinstance(error, UnexpectedCharacters):
-        start = error.pos_in_stream
+        start = error.pos_in_stream or 0
         found = _WORD.match(text, start)
         return start, found.group() if found else text[start : start + 1]
     if isinstance(error, UnexpectedToken) and error.token.type != "$END":

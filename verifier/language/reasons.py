@@ -68,15 +68,26 @@ def worst_flag(found: Iterable[str]) -> str:
     return min(known, key=FLAGS.index) if known else ""
 
 
-def judge_rule(
-    rule: CompiledRule, scene: Scene, found: Findings, position: int | None
-) -> None:  # fmt: skip
-    """Run one rule; `position` is the result in hand, None for the specimen as a whole."""
+def judge_rules(
+    rules: Iterable[CompiledRule], scene: Scene, found: Findings, position: int | None
+) -> None:
+    """Run rules; `position` is the result in hand, -1 a derived one, None the whole specimen."""
+    try:
+        for rule in rules:
+            truth = rule.condition(scene)
+            if truth is not False and (truth is True or not rule.silent_on_unknown):
+                _fired(rule, scene, found, position, truth)
+    except Exception:
+        # Some rule failed: run each on its own, so that the failure holds and the others count.
+        for rule in rules:
+            _judge_alone(rule, scene, found, position)
+
+
+def _judge_alone(rule: CompiledRule, scene: Scene, found: Findings, position: int | None) -> None:
     try:
         truth = rule.condition(scene)
-        if truth is False:
-            return
-        _fired(rule, scene, found, position, truth)
+        if truth is not False:
+            _fired(rule, scene, found, position, truth)
     except Exception as error:
         # A rule that fails must hold, whatever the failure was: no other handler knows the result.
         text = f"the rule failed ({type(error).__name__}); this is a defect, please report it"

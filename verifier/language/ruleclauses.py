@@ -77,7 +77,7 @@ class RuleBuilder(StatementBuilder):
 
     def exception(self, meta: Meta, parts: list[Any]) -> Clause:
         condition, label = parts
-        made = tree.Exception_(condition, unquoted(label), span=self.span(meta))
+        made = tree.Exemption(condition, unquoted(label), span=self.span(meta))
         return self._clause("except", made, meta)
 
     def because(self, meta: Meta, parts: list[Token]) -> Clause:

@@ -25,6 +25,7 @@ class CompiledRule:
     condition: Test
     exceptions: tuple[Test, ...]
     holds_unknown: bool
+    silent_on_unknown: bool
     because: Fill
     typed: Typed
     wait: tuple[str, ...]
@@ -120,6 +121,7 @@ class Rules:
                 condition=condition.run,
                 exceptions=tuple(item.run for item in exceptions),
                 holds_unknown=rule.unknown != "ignore",
+                silent_on_unknown=rule.unknown == "ignore" and not rule.wait,
                 because=because,
                 typed=typed,
                 wait=tuple(sorted(w.text for w in rule.wait.tests)) if rule.wait else (),

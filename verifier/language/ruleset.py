@@ -5,7 +5,6 @@ from datetime import timedelta
 
 from msgspec import Struct
 
-
 from verifier.language.derived import Formulas
 from verifier.language.diagnostics import Diagnostic
 from verifier.language.expressions import Expressions
@@ -46,7 +45,7 @@ def check(files: Mapping[str, str]) -> Checked:
     derived = formulas.compiled()
     by_test, of_specimen = Rules(expressions).compiled()
     if not findings.has_errors:
-        check_partitions(expressions, populations)
+        check_partitions(expressions.tables, symbols.populations, populations, findings)
         _check_cover(symbols, by_test, findings)
     if findings.has_errors:
         return Checked(None, findings.report())
@@ -105,5 +104,3 @@ def _summaries(
         RuleSummary(name, rule.because.text, rule.source, tuple(tests[name]))
         for name, rule in sorted(symbols.rules.items())
     )
-
-

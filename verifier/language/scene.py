@@ -5,12 +5,15 @@ from datetime import date, datetime
 from decimal import Context, Decimal, DecimalException
 from typing import Any, TypeAlias
 
+from verifier.facts.ages import calendar_day
 from verifier.facts.case import Case, Result
 from verifier.facts.values import Absent, Between, Number, Unreadable, Value, Words
 from verifier.language.truth import Missing, Truth, Unknown
 
 # Arithmetic of decimal128 (IEEE 754-2008): 34 digits, ties to even. Comparison is always exact.
+# ln, exp, sqrt and pow are correct to 20 digits.
 ARITHMETIC = Context(prec=34, Emax=6144, Emin=-6143)
+TRANSCENDENTAL = Context(prec=20, Emax=6144, Emin=-6143)
 
 Known: TypeAlias = Decimal | Between
 Quantity: TypeAlias = Decimal | Between | Unknown
@@ -48,7 +51,7 @@ class Scene:
         self.case = case
         collected = case.specimen.collected
         self.collected: datetime | None = collected.at if collected else None
-        self.birthday_on: date = (self.collected or case.now).date()
+        self.birthday_on: date = calendar_day(collected) if collected else case.now.date()
         self.populations: dict[str, Truth] = _Worked(lambda name: belongs(self, name))
         self.exact: dict[str, Quantity] = {}
         self.values: dict[str, Quantity] = _Worked(lambda name: work(self, name))

@@ -39,8 +39,8 @@ SIGNS = {
     "<>": Slip("`<>` is not a sign of the language", "write not (a = b)"),
     "≥": Slip("`≥` is not a sign of the language", "write >="),
     "≤": Slip("`≤` is not a sign of the language", "write <="),
-    "−": Slip("this is a typographic minus", "write - (hyphen)"),  # noqa: RUF001
-    "–": Slip("this is a dash", "write - (hyphen)"),  # noqa: RUF001
+    "−": Slip("this is a typographic minus", "write - (hyphen)"),
+    "–": Slip("this is a dash", "write - (hyphen)"),
     "“": Slip("these are typographic quotation marks", 'write "…" with straight marks'),
     "”": Slip("these are typographic quotation marks", 'write "…" with straight marks'),
     "'": Slip("texts stand in double quotation marks", 'write "…"'),

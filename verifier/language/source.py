@@ -70,7 +70,7 @@ class Source:
         return low
 
     def statements(self) -> list[Statement]:
-        """Return the statements in order; text before the first margin line is its own statement."""
+        """Return the statements in order; indented text before the first is one of its own."""
         masked = _COMMENT.sub(_blank_comment, self.text).split("\n")
         heads = [n for n, line in enumerate(masked) if line[:1].strip()]
         first = next((n for n, line in enumerate(masked) if line.strip()), None)

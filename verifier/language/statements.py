@@ -177,7 +177,9 @@ class StatementBuilder(ExpressionBuilder):
         population, most, window, source = parts
         who = self.word(population) if population else None
         said = source.value if source else ""
-        return self._clause("row", tree.ChangeRow(who, most, window, said, span=self.span(meta)), meta)
+        return self._clause(
+            "row", tree.ChangeRow(who, most, window, said, span=self.span(meta)), meta
+        )
 
     # --- derived results ---
 
@@ -205,7 +207,9 @@ class StatementBuilder(ExpressionBuilder):
         return self._clause("for", self.word(parts[0]), meta)
 
     def let(self, meta: Meta, parts: list[Any]) -> Clause:
-        return self._clause("let", tree.Let(self.word(parts[0]), parts[1], span=self.span(meta)), meta)
+        return self._clause(
+            "let", tree.Let(self.word(parts[0]), parts[1], span=self.span(meta)), meta
+        )
 
     def formula(self, meta: Meta, parts: list[Any]) -> Clause:
         return self._clause("formula", parts[0], meta)
@@ -215,5 +219,3 @@ class StatementBuilder(ExpressionBuilder):
 
     def names(self, meta: Meta, parts: list[Token]) -> tuple[tree.Word, ...]:
         return tuple(self.word(part) for part in parts)
-
-

@@ -117,7 +117,10 @@ def _take_test(symbols: Symbols, test: tree.Test, findings: Findings) -> None:
         molar_mass = test.molar_mass.value
         if parse_unit(test.molar_mass.unit or "") != "g/mol" or molar_mass <= 0:
             findings.add(
-                "R203", test.molar_mass.span, "a molar mass is in g/mol", fix="molar mass 180.156 g/mol"
+                "R203",
+                test.molar_mass.span,
+                "a molar mass is in g/mol",
+                fix="molar mass 180.156 g/mol",
             )
             molar_mass = None
     kind = _kind_of(test.unit, molar_mass, findings)
@@ -185,5 +188,7 @@ def _check_codes(reading: Reading, findings: Findings) -> None:
 def check_digit(code: str) -> str:
     """Return the check digit a LOINC code must end with (LOINC Users' Guide, mod 10)."""
     digits = code.split("-")[0][::-1]
-    doubled = (int(digit) * 2 if place % 2 == 0 else int(digit) for place, digit in enumerate(digits))
+    doubled = (
+        int(digit) * 2 if place % 2 == 0 else int(digit) for place, digit in enumerate(digits)
+    )
     return str(-sum(value // 10 + value % 10 for value in doubled) % 10)

@@ -35,8 +35,10 @@ class Tables:
     def _check_row(self, row: tree.Row | tree.ChangeRow, limits: tree.Limits) -> None:
         known = self._symbols.populations
         who = row.population
-        if who and who.text != "everyone" and who.text not in known | dict.fromkeys(
-            self._symbols.broken
+        if (
+            who
+            and who.text != "everyone"
+            and who.text not in known | dict.fromkeys(self._symbols.broken)
         ):
             self._findings.unknown_name(who.span, who.text, [*known, "everyone"], "population")
         if not (row.source or limits.source):

@@ -251,7 +251,7 @@ class Effect(Node):
 
 
 @dataclass(frozen=True, slots=True)
-class Exception_(Node):
+class Exemption(Node):
     """`except when … ("label")`: narrows this rule only."""
 
     condition: Expression
@@ -279,7 +279,7 @@ class Rule(Node):
     held: tuple[Word, ...]
     condition: Expression
     unknown: str | None
-    exceptions: tuple[Exception_, ...]
+    exceptions: tuple[Exemption, ...]
     because: Word
     wait: Wait | None
     effects: tuple[Effect, ...]

@@ -56,7 +56,7 @@ def both(left: Truth, right: Truth) -> Truth:
         return False
     if left is True:
         return right
-    return left if right is True else merged(left, right)  # type: ignore[arg-type]
+    return left if right is True else merged(left, right)
 
 
 def either(left: Truth, right: Truth) -> Truth:
@@ -65,7 +65,7 @@ def either(left: Truth, right: Truth) -> Truth:
         return True
     if left is False:
         return right
-    return left if right is False else merged(left, right)  # type: ignore[arg-type]
+    return left if right is False else merged(left, right)
 
 
 def opposite(truth: Truth) -> Truth:

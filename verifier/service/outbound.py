@@ -60,14 +60,16 @@ class Outbound:
         leaving = _leaving(stored, record, decision, settled, comment, arrival)
         unverified = _unverified(record, decision, arrival)
         derived = tuple(_added(item) for item in new_derived(stored, decision))
-        carriers = {*leaving, *unverified} or (_last_sent(record) if derived else set())
+        carrier = _last_sent(record) if derived else set()
         sent = []
-        for name in self._destinations(record, carriers):
+        for name in self._destinations(record, {*leaving, *unverified, *carrier}):
             destination = self.settings.destinations[name]
             places = dict(leaving)
             if destination.held == "send unverified":
-                places |= {p: c for p, c in unverified.items() if p not in places}
-            moving = _by_message(record, places or carriers, self.settings, name, derived)
+                places = unverified | places
+            if not places and not carrier:
+                continue
+            moving = _by_message(record, places or carrier, self.settings, name, derived)
             sent += self._queue(tx, case_id, name, destination, moving, arrival, now)
         return sent
 

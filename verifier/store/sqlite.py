@@ -5,6 +5,7 @@ section 2.3). One connection writes and checkpoints and readers are opened read-
 SQLite before 3.51.3 can lose a commit when two connections reset the log at the same moment.
 """
 
+import os
 import sqlite3
 from pathlib import Path
 
@@ -40,8 +41,24 @@ def path_of(url: str) -> Path:
     return Path(path)
 
 
+class Connection(sqlite3.Connection):
+    """A connection that may hold a file lock until it is closed."""
+
+    lock: int | None = None
+
+    def close(self) -> None:
+        """Close the connection, then let another writer be the first."""
+        super().close()
+        if self.lock is not None:
+            os.close(self.lock)
+            self.lock = None
+
+
 def open_writer(path: Path) -> sqlite3.Connection:
-    """Open the one connection that writes; the file is made when it is not there.
+    """Open the one connection of this process that writes; the file is made when not there.
+
+    A command may write while the service runs; only the first writer copies the log into the
+    file, so that two do not reset the log at the same moment.
 
     Raises:
         StoreError: the file can not be opened or is no database.
@@ -49,16 +66,37 @@ def open_writer(path: Path) -> sqlite3.Connection:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         connection = _connect(f"{path.resolve().as_uri()}?mode=rwc")
+    except (sqlite3.Error, OSError) as error:
+        raise StoreError(f"the database {path} can not be opened: {error}") from error
+    try:
+        connection.lock, first = _claim(path)
         connection.execute("PRAGMA journal_mode=WAL")
         connection.execute("PRAGMA synchronous=FULL")
         connection.execute("PRAGMA fullfsync=ON")  # macOS: reach the platter, not the drive cache
         connection.execute("PRAGMA foreign_keys=ON")
         connection.execute(f"PRAGMA cache_size=-{_CACHE_KIB}")
-        connection.execute(f"PRAGMA wal_autocheckpoint={_PAGES_BEFORE_CHECKPOINT}")
+        pages = _PAGES_BEFORE_CHECKPOINT if first else 0
+        connection.execute(f"PRAGMA wal_autocheckpoint={pages}")
         connection.execute("PRAGMA journal_size_limit=67108864")
     except (sqlite3.Error, OSError) as error:
+        connection.close()
         raise StoreError(f"the database {path} can not be opened: {error}") from error
     return connection
+
+
+def _claim(path: Path) -> tuple[int | None, bool]:
+    """Return a held lock, and whether this process is the first writer of the file."""
+    try:
+        import fcntl
+    except ImportError:  # no such locks on this system
+        return None, True
+    descriptor = os.open(f"{path}.writer", os.O_RDWR | os.O_CREAT, 0o600)
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        os.close(descriptor)
+        return None, False
+    return descriptor, True
 
 
 def open_reader(path: Path) -> sqlite3.Connection:
@@ -77,10 +115,11 @@ def open_reader(path: Path) -> sqlite3.Connection:
     return connection
 
 
-def _connect(address: str) -> sqlite3.Connection:
+def _connect(address: str) -> Connection:
     connection = sqlite3.connect(
         address,
         uri=True,
+        factory=Connection,
         isolation_level=None,  # BEGIN and COMMIT are written out where they belong
         check_same_thread=False,
         cached_statements=256,

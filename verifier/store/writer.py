@@ -4,6 +4,7 @@ A piece of work that fails is undone alone; the others of its batch are committe
 resolved only after the commit, so that whoever waits for it may acknowledge.
 """
 
+import contextlib
 import logging
 import queue
 import sqlite3
@@ -94,17 +95,17 @@ class Writer:
                 outcomes.append((future, *self._run(transaction, cursor, work)))
             transaction.finish()
             cursor.execute("COMMIT")
-        except sqlite3.Error as error:
+        except Exception as error:  # whatever it was, those who wait must hear of it
             self._fail(jobs, error)
             return
         finally:
             cursor.close()
-        self._ring(frozenset(transaction.touched))
         for future, value, problem in outcomes:
             if problem is None:
                 future.set_result(value)
             else:
                 future.set_exception(problem)
+        self._ring(frozenset(transaction.touched))
 
     def _run(
         self, transaction: Transaction, cursor: sqlite3.Cursor, work: Work
@@ -128,11 +129,12 @@ class Writer:
         cursor.execute("RELEASE work")
         return value, None
 
-    def _fail(self, jobs: list[_Job], error: sqlite3.Error) -> None:
+    def _fail(self, jobs: list[_Job], error: Exception) -> None:
         """Undo everything: nothing of this batch may be acknowledged."""
         log.error("a transaction could not be committed: %s", error)
         if self._connection.in_transaction:
-            self._connection.execute("ROLLBACK")
+            with contextlib.suppress(sqlite3.Error):
+                self._connection.execute("ROLLBACK")
         for _, future in jobs:
             future.set_exception(_as_ours(error))
 

@@ -1,0 +1,209 @@
+"""The line on a real database, without sockets: what each message does to the record."""
+
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from service.laboratory import CONFIGURATION, RULES, result_message
+from verifier import settings
+from verifier.errors import RefusedError
+from verifier.language import check
+from verifier.service import actions
+from verifier.service.line import Answer, Line
+from verifier.store.rows import OutgoingRow, Person, StoredCase
+from verifier.store.store import Store
+
+NOW = datetime(2026, 1, 5, 9, 0, tzinfo=UTC)
+ANN = Person("ann", "technologist", False, 0, None, NOW)
+ADA = Person("ada", "administrator", False, 0, None, NOW)
+
+
+class Bench:
+    """A line on an empty database."""
+
+    def __init__(self, folder: Path, store: Store) -> None:
+        path = folder / "verifier.toml"
+        path.write_text(
+            CONFIGURATION.format(chem=1, second=2, lis=3, web=4, held="withhold", answer_seconds=1)
+        )
+        program = check({"test.rules": RULES}).program
+        assert program
+        self.line = Line(settings.load(path), program)
+        self.store = store
+        self.now = NOW
+
+    def take(self, raw: bytes, connection: str = "chem") -> Answer:
+        self.now += timedelta(seconds=1)
+        return self.store.write(lambda tx: self.line.take(tx, connection, raw, self.now))
+
+    def case(self, specimen: str = "S1") -> StoredCase:
+        found = self.store.read(lambda reader: reader.case_by_specimen(specimen))
+        assert found
+        return found
+
+    def outbox(self) -> list[OutgoingRow]:
+        return self.store.read(lambda reader: reader.outbox("lis"))
+
+    def obx_sent(self) -> list[tuple[str, str, str]]:
+        """(code, value, status) of every OBX in the outbox, in order."""
+        lines = [line for row in self.outbox() for line in row.payload.decode().split("\r")]
+        fields = [line.split("|") for line in lines if line.startswith("OBX")]
+        return [(f[3].split("^")[0], f[5], f[11]) for f in fields]
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    url = f"sqlite:///{tmp_path}/verifier.db"
+    with Store.open(url, checkpoints=tmp_path / "checkpoints") as store:
+        yield Bench(tmp_path, store)
+
+
+def test_released_and_held_results_of_one_specimen(bench: Bench) -> None:
+    bench.take(result_message("M1", results={"sodium": "140", "potassium": "6.9"}))
+    states = [entry.state for entry in bench.case().record.entries]
+    assert states == ["released", "open"]
+    assert bench.obx_sent() == [("2951-2", "140", "F")]
+
+
+def test_a_resend_is_answered_from_the_record(bench: Bench) -> None:
+    first = bench.take(result_message("M1"))
+    again = bench.take(result_message("M1"))
+    assert again.ack == first.ack
+    assert again.outcome == "resend"
+    assert len(bench.outbox()) == 1
+
+
+def test_a_control_id_used_again_with_other_content_is_processed_and_flagged(bench: Bench) -> None:
+    bench.take(result_message("M1", specimen="S1"))
+    bench.take(result_message("M1", specimen="S2"))
+    assert len(bench.outbox()) == 2
+    problems = bench.store.read(lambda reader: reader.problems())
+    assert [problem.note for problem in problems] == ["control id used before with other content"]
+
+
+def test_a_person_releases_and_it_leaves_with_the_comment(bench: Bench) -> None:
+    bench.take(result_message("M1", results={"potassium": "6.9"}))
+    case = bench.case()
+    bench.store.write(
+        lambda tx: actions.release(
+            tx, bench.line.judge, ANN, case.id, [0], "Repeated, confirmed.", NOW
+        )
+    )
+    assert bench.obx_sent() == [("2823-3", "6.9", "F")]
+    assert "NTE|1|L|Repeated, confirmed." in bench.outbox()[0].payload.decode()
+    assert bench.case().record.entries[0].settled_by == "ann"
+    trail = bench.store.read(lambda reader: reader.audit_for_case(case.id))
+    assert "released" in [entry.what for entry in trail if entry.who == "ann"]
+
+
+def test_what_was_settled_can_not_be_settled_again(bench: Bench) -> None:
+    bench.take(result_message("M1", results={"potassium": "6.9"}))
+    case = bench.case()
+
+    def reject(tx: object) -> None:
+        actions.reject(tx, bench.line.judge, ANN, case.id, [0], "clotted", NOW)  # type: ignore[arg-type]
+
+    bench.store.write(reject)
+    with pytest.raises(RefusedError, match="settled meanwhile"):
+        bench.store.write(reject)
+    assert bench.outbox() == []
+
+
+def test_an_administrator_settles_no_results(bench: Bench) -> None:
+    bench.take(result_message("M1", results={"potassium": "6.9"}))
+    with pytest.raises(RefusedError, match="administrator may not"):
+        bench.store.write(
+            lambda tx: actions.release(tx, bench.line.judge, ADA, bench.case().id, [0], "", NOW)
+        )
+
+
+def test_a_new_specimen_is_asked_for_with_a_reason(bench: Bench) -> None:
+    bench.take(result_message("M1", results={"potassium": "6.9"}))
+    case = bench.case()
+    with pytest.raises(RefusedError, match="Say why"):
+        bench.store.write(
+            lambda tx: actions.ask_new_specimen(tx, bench.line.judge, ANN, case.id, " ", NOW)
+        )
+    bench.store.write(
+        lambda tx: actions.ask_new_specimen(tx, bench.line.judge, ANN, case.id, "hemolysed", NOW)
+    )
+    assert [entry.state for entry in bench.case().record.entries] == ["rejected"]
+    trail = bench.store.read(lambda reader: reader.audit_for_case(case.id))
+    assert "asked for a new specimen" in [entry.what for entry in trail]
+
+
+def test_a_correction_of_what_left_is_held_then_leaves_as_c(bench: Bench) -> None:
+    bench.take(result_message("M1", results={"sodium": "140"}))
+    bench.take(result_message("M2", results={"sodium": "141"}, status="C"))
+    assert bench.obx_sent() == [("2951-2", "140", "F")]
+    case = bench.case()
+    bench.store.write(lambda tx: actions.release(tx, bench.line.judge, ANN, case.id, [1], "", NOW))
+    assert bench.obx_sent() == [("2951-2", "140", "F"), ("2951-2", "141", "C")]
+
+
+def test_a_withdrawal_of_what_left_is_passed_on_at_once(bench: Bench) -> None:
+    bench.take(result_message("M1", results={"sodium": "140"}))
+    bench.take(result_message("M2", results={"sodium": "140"}, status="W"))
+    assert bench.obx_sent() == [("2951-2", "140", "F"), ("2951-2", "140", "W")]
+
+
+def test_results_of_one_specimen_join_across_connections(bench: Bench) -> None:
+    bench.take(result_message("M1", results={"sodium": "140"}))
+    bench.take(result_message("M2", results={"potassium": "4.1"}), connection="second")
+    assert len(bench.case().record.entries) == 2
+    assert bench.obx_sent() == [("2951-2", "140", "F"), ("2823-3", "4.1", "F")]
+
+
+def test_a_control_specimen_is_kept_and_never_forwarded(bench: Bench) -> None:
+    raw = result_message("M1").replace(b"|||||||P|||||", b"|||||||Q|||||")
+    answer = bench.take(raw)
+    assert answer.outcome == "control"
+    assert b"MSA|AA" in (answer.ack or b"")
+    assert bench.outbox() == []
+    assert bench.store.read(lambda reader: reader.case_by_specimen("S1")) is None
+
+
+def test_enhanced_mode_answers_ca_and_may_ask_for_silence(bench: Bench) -> None:
+    loud = result_message("M1").replace(b"|P|2.5.1\r", b"|P|2.5.1|||AL|NE\r", 1)
+    silent = result_message("M2", specimen="S2").replace(b"|P|2.5.1\r", b"|P|2.5.1|||NE|NE\r", 1)
+    assert b"MSA|CA|M1" in (bench.take(loud).ack or b"")
+    assert bench.take(silent).ack is None
+    assert len(bench.outbox()) == 2
+
+
+def test_unreadable_bytes_are_kept_and_shown(bench: Bench) -> None:
+    assert bench.take(b"\x00\x01 no message").ack is None
+    broken = b"MSH|^^^^|A|B|C|D|2026||ORU^R01|X9|P|2.5.1\r"
+    assert b"|X9" in (bench.take(broken).ack or b"")
+    problems = bench.store.read(lambda reader: reader.problems())
+    assert [problem.outcome for problem in problems] == ["unreadable", "unreadable"]
+    kept = {bench.store.read(lambda r, n=p.message_id: r.raw(n)) for p in problems}  # type: ignore[misc]
+    assert kept == {b"\x00\x01 no message", broken}
+
+
+def test_everything_is_in_one_transaction(bench: Bench) -> None:
+    class Broken(Exception):
+        pass
+
+    def work(tx: object) -> None:
+        bench.line.take(tx, "chem", result_message("M1"), NOW)  # type: ignore[arg-type]
+        raise Broken
+
+    with pytest.raises(Broken):
+        bench.store.write(work)
+    assert bench.outbox() == []
+    assert bench.store.read(lambda reader: reader.case_by_specimen("S1")) is None
+    assert bench.store.read(lambda reader: reader.receipts("ANALYZER", "LAB", "M1")) == []
+    assert bench.take(result_message("M1")).outcome == "accepted"
+
+
+def test_a_failure_inside_keeps_the_message_and_answers_207(bench: Bench) -> None:
+    answer = bench.store.write(
+        lambda tx: bench.line.keep_failed(tx, "chem", result_message("M1"), "defect", NOW)
+    )
+    assert b"MSA|AE|M1" in (answer.ack or b"")
+    assert b"207^" in (answer.ack or b"")
+    # The sender comes again: this time it is processed, not answered from the failed record.
+    assert bench.take(result_message("M1")).outcome == "accepted"

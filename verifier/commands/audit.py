@@ -1,0 +1,137 @@
+"""`verifier audit`: checks the audit log, in the database or in an export, and writes exports."""
+
+import argparse
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from verifier.store.notes import PublicKey
+    from verifier.store.store import Store
+    from verifier.store.verify import Report
+
+
+def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add `audit verify` and `audit export`."""
+    parser = subparsers.add_parser(
+        "audit",
+        help="verify or export the audit log",
+        epilog="example: verifier audit verify --config verifier.toml",
+    )
+    actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
+    _register_verify(actions)
+    _register_export(actions)
+
+
+def _register_verify(actions: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    parser = actions.add_parser(
+        "verify",
+        help="find edited, removed, reordered or cut-off entries",
+        description="Checks every entry against the signed checkpoints. Trust it as far as you "
+        "trust the checkpoints and the key: keep copies of both elsewhere and name them here.",
+        epilog="example: verifier audit verify --export audit.jsonl "
+        "--checkpoints copy/audit.checkpoints --key copy/audit.public",
+    )
+    where = parser.add_mutually_exclusive_group()
+    where.add_argument("--config", type=Path, default=Path("verifier.toml"), metavar="TOML")
+    where.add_argument("--export", type=Path, metavar="FILE", help="check an export, offline")
+    parser.add_argument("--checkpoints", type=Path, metavar="FILE", help="a copy kept elsewhere")
+    parser.add_argument("--key", type=Path, metavar="FILE", help="the public key kept elsewhere")
+    parser.set_defaults(run=run_verify)
+
+
+def _register_export(actions: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    parser = actions.add_parser(
+        "export",
+        help="write the audit log to a file that can be verified anywhere",
+        epilog="example: verifier audit export audit.jsonl --without-details",
+    )
+    parser.add_argument("file", type=Path, metavar="FILE", help="a new file")
+    parser.add_argument("--config", type=Path, default=Path("verifier.toml"), metavar="TOML")
+    parser.add_argument(
+        "--without-details",
+        action="store_true",
+        help="leave out the details, which may name patients",
+    )
+    parser.set_defaults(run=run_export)
+
+
+def run_verify(args: argparse.Namespace) -> int:
+    """Verify and say what was found: 0 nothing wrong, 1 findings."""
+    notes, key = _kept_elsewhere(args.checkpoints, args.key)
+    if args.export:
+        report = _verify_export(args.export, notes, key)
+    else:
+        with _open(args.config) as store:
+            report = store.verify_audit(notes, key)
+    return _show(report, trusted=notes is not None and key is not None)
+
+
+def run_export(args: argparse.Namespace) -> int:
+    """Write an export; an existing file is never overwritten."""
+    from verifier.errors import StoreError
+
+    with _open(args.config) as store:
+        try:
+            with args.file.open("xb") as file:
+                count = store.export_audit(file, details=not args.without_details)
+        except OSError as error:
+            raise StoreError(f"{args.file}: {error.strerror}") from error
+    print(f"{count} entries written to {args.file}")
+    return 0
+
+
+def _open(config: Path) -> "Store":
+    from verifier.settings import load
+    from verifier.store.store import Store
+
+    settings = load(config)
+    return Store.open(settings.database, checkpoints=settings.checkpoints, writable=False)
+
+
+def _kept_elsewhere(
+    checkpoints: Path | None, key: Path | None
+) -> "tuple[list[str] | None, PublicKey | None]":
+    from verifier.errors import StoreError
+    from verifier.store.notes import PublicKey, split_notes
+
+    try:
+        notes = split_notes(checkpoints.read_text(encoding="utf-8")) if checkpoints else None
+        return notes, PublicKey.read(key.read_text(encoding="utf-8")) if key else None
+    except (OSError, ValueError) as error:
+        raise StoreError(f"checkpoints or key can not be read: {error}") from error
+
+
+def _verify_export(path: Path, notes: "list[str] | None", key: "PublicKey | None") -> "Report":
+    from verifier.errors import StoreError
+    from verifier.store.export import read_export
+    from verifier.store.notes import PublicKey
+    from verifier.store.verify import verify
+
+    try:
+        with path.open("rb") as file:
+            claim, header, entries = read_export(file)
+            own = PublicKey.read(header.key) if header.key else None
+            kept = header.checkpoints if notes is None else notes
+            return verify(entries, claim, kept, key or own)
+    except (OSError, ValueError) as error:
+        raise StoreError(f"{path} can not be verified: {error}") from error
+
+
+def _show(report: "Report", *, trusted: bool) -> int:
+    for finding in report.findings:
+        print(f"finding: {finding}")
+    print(
+        f"{report.entries} entries, {report.signed} of them under {report.checkpoints} "
+        f"checkpoints, root {report.root.hex()}"
+    )
+    if report.without_detail:
+        print(f"{report.without_detail} entries stand without their details")
+    if not trusted:
+        print(
+            "checked with the checkpoints and key found beside the log; "
+            "copies kept elsewhere prove more (--checkpoints, --key)",
+            file=sys.stderr,
+        )
+    print("altered or not provable" if report.findings else "nothing was altered")
+    return 1 if report.findings else 0

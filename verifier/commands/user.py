@@ -1,0 +1,148 @@
+"""`verifier user`: who may sign in, with which role."""
+
+import argparse
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from verifier.store.store import Store
+    from verifier.store.transaction import Transaction
+
+ROLES = ("technologist", "pathologist", "administrator")
+
+
+def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add `user add|list|role|lock|unlock|password`."""
+    parser = subparsers.add_parser(
+        "user",
+        help="add people, list them, change role or password, lock and unlock",
+        epilog="example: verifier user add ann --role technologist --config verifier.toml",
+    )
+    actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
+    add = _action(actions, "add", "add somebody", _add)
+    add.add_argument("--role", choices=ROLES, required=True)
+    _takes_password(add)
+    _action(actions, "list", "list everybody", _list, named=False)
+    role = _action(actions, "role", "give somebody another role", _role)
+    role.add_argument("role", choices=ROLES)
+    _action(actions, "lock", "lock somebody out until unlocked", _lock)
+    _action(actions, "unlock", "let somebody in again", _unlock)
+    _takes_password(_action(actions, "password", "give somebody another password", _password))
+
+
+def _action(
+    actions: "argparse._SubParsersAction[argparse.ArgumentParser]",
+    name: str,
+    text: str,
+    work: "Callable[[Store, argparse.Namespace], int]",
+    *,
+    named: bool = True,
+) -> argparse.ArgumentParser:
+    example = {"list": "", "role": " ann pathologist", "add": " ann --role technologist"}
+    epilog = f"example: verifier user {name}{example.get(name, ' ann')}"
+    parser = actions.add_parser(name, help=text, description=text, epilog=epilog)
+    parser.add_argument("--config", type=Path, default=Path("verifier.toml"), metavar="TOML")
+    if named:
+        parser.add_argument("name", metavar="NAME")
+    parser.set_defaults(run=lambda args: _run(args, work))
+    return parser
+
+
+def _takes_password(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--password-file",
+        metavar="FILE",
+        help="read the password from the first line of FILE, - for standard input; "
+        "without it you are asked",
+    )
+
+
+def _run(args: argparse.Namespace, work: "Callable[[Store, argparse.Namespace], int]") -> int:
+    from verifier.settings import load
+    from verifier.store.store import Store
+
+    settings = load(args.config)
+    with Store.open(settings.database, checkpoints=settings.checkpoints) as store:
+        return work(store, args)
+
+
+def _add(store: "Store", args: argparse.Namespace) -> int:
+    from verifier.store.people import hash_password
+
+    hashed = hash_password(_password_of(args))
+    _recorded(
+        store, args, f"added as {args.role}", lambda tx: tx.add_person(args.name, args.role, hashed)
+    )
+    return 0
+
+
+def _list(store: "Store", args: argparse.Namespace) -> int:
+    for person in store.read(lambda reader: reader.people()):
+        print(f"{person.name}\t{person.role}\t{'locked' if person.locked else 'may sign in'}")
+    return 0
+
+
+def _role(store: "Store", args: argparse.Namespace) -> int:
+    _recorded(
+        store, args, f"given the role {args.role}", lambda tx: tx.set_role(args.name, args.role)
+    )
+    return 0
+
+
+def _lock(store: "Store", args: argparse.Namespace) -> int:
+    _recorded(store, args, "locked", lambda tx: tx.lock_person(args.name))
+    return 0
+
+
+def _unlock(store: "Store", args: argparse.Namespace) -> int:
+    _recorded(store, args, "unlocked", lambda tx: tx.unlock_person(args.name))
+    return 0
+
+
+def _password(store: "Store", args: argparse.Namespace) -> int:
+    from verifier.store.people import hash_password
+
+    hashed = hash_password(_password_of(args))
+    _recorded(store, args, "given another password", lambda tx: tx.set_password(args.name, hashed))
+    return 0
+
+
+def _recorded(
+    store: "Store",
+    args: argparse.Namespace,
+    what: str,
+    change: "Callable[[Transaction], object]",
+) -> None:
+    """Make a change and its audit entry in one transaction, then say so."""
+    import getpass
+
+    who = f"command line ({getpass.getuser()})"
+
+    def work(tx: "Transaction") -> None:
+        change(tx)
+        tx.audit(who, what, f"person:{args.name}")
+
+    store.write(work)
+    print(f"{args.name}: {what}")
+
+
+def _password_of(args: argparse.Namespace) -> str:
+    from verifier.errors import RefusedError
+
+    source = args.password_file
+    if source == "-":
+        return sys.stdin.readline().rstrip("\r\n")
+    if source:
+        try:
+            with open(source, encoding="utf-8") as file:
+                return file.readline().rstrip("\r\n")
+        except (OSError, UnicodeDecodeError) as error:
+            raise RefusedError(f"{source} can not be read: {error}") from error
+    import getpass
+
+    first = getpass.getpass(f"New password of {args.name}: ")
+    if getpass.getpass("Again: ") != first:
+        raise RefusedError("The two passwords differ.")
+    return first
