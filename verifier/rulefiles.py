@@ -81,3 +81,16 @@ def rendered(path: Path, checked: Checked, *, color: bool) -> str:
     return "\n\n".join(
         render(item, lines.get(item.file, []), color) for item in checked.diagnostics
     )
+
+
+def shipped_rules() -> Path:
+    """Return the folder of the rules that come with this package, installed or in a checkout.
+
+    Raises:
+        RuleSetError: neither is there.
+    """
+    package = Path(__file__).resolve().parent
+    for folder in (package / "_rules", package.parent / "rules"):
+        if folder.is_dir():
+            return folder
+    raise RuleSetError("the shipped rules are missing from this installation")

@@ -13,7 +13,7 @@ from verifier.bench.intake import Load, load
 from verifier.bench.messages import RESULTS, messages
 from verifier.decide.decide import decide
 from verifier.facts.build import build_case
-from verifier.facts.case import Case
+from verifier.facts.case import Case, Control
 from verifier.facts.catalogue import ConnectionMap
 from verifier.facts.extract import read_specimens
 from verifier.facts.merge import merge
@@ -60,7 +60,7 @@ def measure_parse(raws: Sequence[bytes]) -> Measured:
 def cases(raws: Iterable[bytes], program: Program, now: datetime) -> list[Case]:
     """Return the cases the messages make on an empty history, every control in control."""
     maps = {CONNECTION.name: CONNECTION}
-    quality = dict.fromkeys(program.catalogue.tests, "in control")
+    quality: dict[str, Control] = dict.fromkeys(program.catalogue.tests, "in control")
     found = []
     for raw in raws:
         for report in read_specimens(Message.read(raw), CONNECTION):

@@ -15,7 +15,11 @@ checkpoints = "checkpoints"
 
 [connections.bench]
 port = {port}
+destinations = ["nobody"]
 specimens = {{ SER = "serum" }}
+
+[destinations.nobody]
+port = {nobody}
 
 [web]
 port = {web}
@@ -37,7 +41,7 @@ def write_configuration(folder: Path, rules: Path) -> tuple[Path, int]:
     """Write a configuration for `verifier serve` and return it with its MLLP port."""
     port = free_port()
     path = folder / "verifier.toml"
-    text = CONFIGURATION.format(rules=f'"{rules}"', port=port, web=free_port())
+    text = CONFIGURATION.format(rules=f'"{rules}"', port=port, web=free_port(), nobody=free_port())
     path.write_text(text, encoding="utf-8")
     return path, port
 
