@@ -1,6 +1,7 @@
 """A small laboratory for tests: rules, configuration, messages, a LIS that can misbehave."""
 
 import re
+import select
 import socket
 import socketserver
 import subprocess
@@ -177,6 +178,9 @@ class Sender:
             self._buffer += chunk
         block, self._buffer = self._buffer.split(END, 1)
         return block.lstrip(START)
+
+    def nothing_comes(self, seconds: float) -> bool:
+        return not self._buffer and not select.select([self._socket], [], [], seconds)[0]
 
     def close(self) -> None:
         self._socket.close()

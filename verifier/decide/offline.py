@@ -12,7 +12,7 @@ from msgspec.structs import replace
 
 from verifier.decide.decide import RuleSet, decide
 from verifier.facts.build import build_case
-from verifier.facts.case import Case, CaseRecord, Control, Earlier
+from verifier.facts.case import BY_RULES, Case, CaseRecord, Control, Earlier
 from verifier.facts.catalogue import ConnectionMap
 from verifier.facts.extract import read_specimens
 from verifier.facts.merge import merge
@@ -20,8 +20,6 @@ from verifier.facts.report import SpecimenReport
 from verifier.facts.values import Between, Number
 from verifier.facts.verdicts import Decision
 from verifier.hl7.message import Message
-
-BY_RULES = "rules"
 
 
 class HistoricRuleSet(RuleSet, Protocol):

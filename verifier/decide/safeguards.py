@@ -24,6 +24,7 @@ MEANINGS = MappingProxyType(
         "status-not-final": "the result status is neither final nor corrected",
         "status-change": "the result changed in a way its status does not allow",
         "correction": "a value that has left the laboratory is corrected",
+        "times": "the result is older than the specimen",
         "analyzer-flag": "the sender flagged the result in a way that is not mapped",
         "patient": "the patient is not identified",
         "specimen": "the specimen is not identified, or what is known of it does not fit together",

@@ -2,16 +2,18 @@
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from msgspec.structs import replace
 
 from verifier.facts.case import Case, CaseRecord, Control, Earlier, Entry, Result, Suspension
 from verifier.facts.catalogue import Catalogue, ConnectionMap
 from verifier.facts.mapping import Fault, Mapper, Reading, in_unit_of
+from verifier.facts.subjects import Specimen
 
 _mappers: dict[tuple[int, str], Mapper] = {}
 _MAPPERS_MOST = 256
+_CLOCKS_DIFFER = timedelta(minutes=10)  # common practice, no source
 
 
 def build_case(
@@ -30,7 +32,7 @@ def build_case(
     does not name (removed since) is read with nothing but the catalogue.
     """
     results = [
-        _result(at, entry, _mapper(catalogue, maps, entry.connection), record.specimen.type)
+        _result(at, entry, _mapper(catalogue, maps, entry.connection), record.specimen)
         for at, entry in enumerate(record.entries)
         if entry.state in {"open", "released"}
     ]
@@ -42,7 +44,7 @@ def build_case(
         quality=quality,
         now=now,
         opened=record.opened,
-        doubts=record.doubts,
+        doubts=(*record.doubts, *_time_doubts(record.specimen, now)),
         suspended=tuple(s.text for s in suspensions if s.scope == "all"),
         suspended_tests={s.subject: s.text for s in suspensions if s.scope == "test"},
         suspended_connections={s.subject: s.text for s in suspensions if s.scope == "connection"},
@@ -61,10 +63,10 @@ def _mapper(catalogue: Catalogue, maps: Mapping[str, ConnectionMap], name: str) 
     return mapper
 
 
-def _result(at: int, entry: Entry, mapper: Mapper, specimen_type: str) -> Result:
+def _result(at: int, entry: Entry, mapper: Mapper, specimen: Specimen) -> Result:
     observation = entry.observation
-    reading = mapper.read(observation, specimen_type)
-    faults = (*_entry_faults(entry, reading), *reading.faults)
+    reading = mapper.read(observation, specimen.type)
+    faults = (*_entry_faults(entry, reading, specimen), *reading.faults)
     return Result(
         entry=at,
         test=reading.test,
@@ -86,13 +88,24 @@ def _result(at: int, entry: Entry, mapper: Mapper, specimen_type: str) -> Result
     )
 
 
-def _entry_faults(entry: Entry, reading: Reading) -> list[Fault]:
+def _entry_faults(entry: Entry, reading: Reading, specimen: Specimen) -> list[Fault]:
     faults = [Fault("status-change", doubt) for doubt in entry.doubts]
     if entry.corrects:
         was = f" of {entry.previous}" if entry.previous else ""
         text = f"{reading.title}: a value{was} has already left the laboratory"
         faults.insert(0, Fault("correction", text))
+    analyzed, collected = entry.observation.analysed, specimen.collected
+    if analyzed and collected and analyzed.at < collected.at - _CLOCKS_DIFFER:
+        text = f"{reading.title} was analyzed before the specimen was collected"
+        faults.append(Fault("times", text))
     return faults
+
+
+def _time_doubts(specimen: Specimen, now: datetime) -> tuple[str, ...]:
+    # A wrong collection time would compare with the wrong earlier results.
+    if specimen.collected and specimen.collected.at > now + _CLOCKS_DIFFER:
+        return ("the collection time lies in the future",)
+    return ()
 
 
 def _alone(results: list[Result]) -> list[Result]:

@@ -12,6 +12,7 @@ from verifier.facts.values import Value
 
 State = Literal["open", "released", "rejected", "withdrawn", "superseded"]
 Control = Literal["in control", "out of control", "unknown"]
+BY_RULES = "rules"  # `Entry.settled_by` of a result that left without a person looking
 
 
 class Entry(Struct, frozen=True):

@@ -9,6 +9,7 @@ from verifier.facts.subjects import Moment
 from verifier.hl7.message import Segment
 from verifier.hl7.moments import parse_moment
 
+_SIX = ("",) * 6  # components of a coded element (CE, CWE) that matter here
 _CODED = {"CE", "CWE", "CNE", "CF"}
 _LINES = {"TX", "FT", "ST"}
 _ENCAPSULATED = {"ED", "RP"}
@@ -34,15 +35,15 @@ def read_observation(obx: Segment, order: int, zone: str) -> Observation | None:
     alternate code, coding system ``IHELAW``): raw signals and the like, no reportable result.
     """
     get = obx.get
-    alternate, alternate_system = get(3, 4), get(3, 6)
+    code, name, system, alternate, _, alternate_system = (*obx.components(3), *_SIX)[:6]
     if alternate_system == "IHELAW" and alternate.startswith("S_"):
         return None
     kind = get(2)
     text, repeats = _content(obx, kind)
     return Observation(
-        code=get(3),
-        system=get(3, 3),
-        name=get(3, 2),
+        code=code,
+        system=system,
+        name=name,
         kind=kind,
         text=text,
         unit=get(6),

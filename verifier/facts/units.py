@@ -13,8 +13,14 @@ from decimal import Context, Decimal
 from fractions import Fraction
 from functools import lru_cache
 from types import MappingProxyType
+from typing import TYPE_CHECKING
 
 from msgspec import Struct
+
+from verifier.facts.spellings import SPELLINGS
+
+if TYPE_CHECKING:
+    from lark import Lark
 
 Dimension = tuple[tuple[str, int], ...]
 
@@ -81,64 +87,6 @@ _COMPONENT = re.compile(
 )
 _CANONICAL = MappingProxyType({"10^": "10*", "[IU]": "[iU]"})
 
-# What senders write for it. Lower case; ``g/l`` is left out so that ``G/L`` (10*9/L in some
-# places, g/L in others) is never taken for grams. Common practice, no source.
-_SPELLINGS = MappingProxyType(
-    {
-        "mmol/l": "mmol/L",
-        "umol/l": "umol/L",
-        "mcmol/l": "umol/L",
-        "nmol/l": "nmol/L",
-        "pmol/l": "pmol/L",
-        "mg/dl": "mg/dL",
-        "mg%": "mg/dL",
-        "g/dl": "g/dL",
-        "mg/l": "mg/L",
-        "ug/l": "ug/L",
-        "mcg/l": "ug/L",
-        "ug/dl": "ug/dL",
-        "mcg/dl": "ug/dL",
-        "ug/ml": "ug/mL",
-        "mcg/ml": "ug/mL",
-        "ng/ml": "ng/mL",
-        "ng/dl": "ng/dL",
-        "ng/l": "ng/L",
-        "pg/ml": "pg/mL",
-        "u/l": "U/L",
-        "iu/l": "[iU]/L",
-        "iu/ml": "[iU]/mL",
-        "miu/l": "m[iU]/L",
-        "miu/ml": "m[iU]/mL",
-        "uiu/ml": "u[iU]/mL",
-        "ukat/l": "ukat/L",
-        "meq/l": "meq/L",
-        "mval/l": "meq/L",
-        "mosm/kg": "mosm/kg",
-        "mosmol/kg": "mosm/kg",
-        "mosm/l": "mosm/L",
-        "10e9/l": "10*9/L",
-        "x10e9/l": "10*9/L",
-        "x10^9/l": "10*9/L",
-        "10e12/l": "10*12/L",
-        "x10e12/l": "10*12/L",
-        "x10^12/l": "10*12/L",
-        "k/ul": "10*3/uL",
-        "10e3/ul": "10*3/uL",
-        "x10^3/ul": "10*3/uL",
-        "10e6/ul": "10*6/uL",
-        "x10^6/ul": "10*6/uL",
-        "mmhg": "mm[Hg]",
-        "mm hg": "mm[Hg]",
-        "sec": "s",
-        "fl": "fL",
-        "ratio": "{ratio}",
-        "index": "{index}",
-        "ml/min/1.73m2": "mL/min/{1.73_m2}",
-        "ml/min/1.73 m2": "mL/min/{1.73_m2}",
-        "ml/min/1.73m^2": "mL/min/{1.73_m2}",
-    }
-)
-
 
 def parse_unit(text: str, table: Mapping[str, str] = MappingProxyType({})) -> str | None:
     """Return the canonical UCUM text of a unit as sent, None when it is not known.
@@ -155,7 +103,7 @@ def read_unit(text: str) -> Unit | None:
     plain = text.strip().replace("\u00b5", "u").replace("\u03bc", "u")
     if not plain or len(plain) > 64 or (plain.isdigit() and plain != "1"):
         return None
-    plain = _SPELLINGS.get(plain.lower(), plain)
+    plain = SPELLINGS.get(plain.lower(), plain)
     return _read_exact(plain) or _read_other(plain)
 
 
@@ -276,19 +224,19 @@ def _atom(name: str) -> tuple[str, Fraction, Dimension] | None:
 
 def _read_other(text: str) -> Unit | None:
     """Accept what the UCUM parser accepts, as a unit that converts only to itself."""
-    parser = _ucum_parser()
     from lark.exceptions import LarkError
 
     try:
-        parser.parse(text)
+        _ucum_parser().parse(text)
     except LarkError:
         return None
     return Unit(text, Fraction(1), ((text, 1),))
 
 
 @lru_cache(maxsize=1)
-def _ucum_parser():  # type: ignore[no-untyped-def]
+def _ucum_parser() -> "Lark":
     # Imported late: building the parser costs more than the rest of the start together.
     from ucumvert import get_ucum_parser
 
-    return get_ucum_parser()
+    parser: Lark = get_ucum_parser()
+    return parser

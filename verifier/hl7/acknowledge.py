@@ -115,7 +115,7 @@ def acknowledge(
         return encode(fit(text, message.charset), marks)
 
     header = message.header
-    kind = ["ACK"] + [own(message.event)] * bool(message.event)
+    kind = ["ACK", own(message.event)] if message.event else ["ACK"]
     if message.event and version != "2.3":  # the third component came with 2.3.1
         kind.append("ACK")
     msh = ["MSH", marks.encoding, own(application), own(facility), header.field(3), header.field(4)]

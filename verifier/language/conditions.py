@@ -120,6 +120,11 @@ class Conditions:
         kind = node.kind if isinstance(node, tree.LimitTest) else "change"
         check = self._all.tables.check(name, kind, operand.run)
         if check is None:
+            if isinstance(node.operand, tree.Name):
+                self._findings.add(
+                    "R305", node.span, f"{name} has no {kind} limit", severity="warning",
+                    meaning="this is never true.", fix=f"limits for {name} …",
+                )  # fmt: skip
             return Typed(node.span, TRUTH, lambda scene: False, operand.label, constant=False)
         missing = operand.missing | ({f"an earlier {name}"} if kind == "change" else set())
         facts = operand.facts

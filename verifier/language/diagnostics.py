@@ -39,7 +39,6 @@ CODES = {
     "R403": "a text names something that is not there",
     "R404": "a test is not covered by any rule",
     "R405": "a rule has no source",
-    "R406": "a condition can never, or always, hold",
     "R500": "there is nothing to check",
 }
 

@@ -52,7 +52,7 @@ class Findings:
 
     def words(self, span: Span) -> str:
         """Return the text of a span as written."""
-        return " ".join(self._sources[span.file].text[span.start : span.end].split())
+        return " ".join(self._sources[span.file].masked[span.start : span.end].split())
 
     @property
     def has_errors(self) -> bool:

@@ -1,7 +1,7 @@
 """The identity of a rule set: a hash of its meaning.
 
-Spacing, comments, the order of files, statements, clauses and rows, and the spelling of numbers and
-units do not change it. Changing a limit, a source or a text does.
+Spacing, comments, the order of files, statements, clauses and rows, and the spelling of units do not
+change it. Everything a decision rests on or shows does: a limit, its digits, a source, a text.
 """
 
 import hashlib
@@ -72,7 +72,7 @@ def _plain(value: Any) -> Any:
 
 
 def _number(value: Decimal) -> str:
-    return format(value.normalize(), "f") if value else "0"
+    return format(value, "f")  # as written: 2.80 is shown as 2.80
 
 
 def _unit(unit: str | None) -> str | None:

@@ -12,6 +12,7 @@ from verifier.language import earlier, kinds, tree
 from verifier.language.facttexts import number_text
 from verifier.language.kinds import PERCENT, PLAIN, Kind
 from verifier.language.scene import ARITHMETIC, TRANSCENDENTAL, Quantity, Scene, computed, unusable
+from verifier.language.spelled import spelled
 from verifier.language.symbols import FUNCTIONS, HISTORIES
 from verifier.language.truth import Missing, Unknown
 from verifier.language.typed import FactOf, Typed, broken, facts_of, missing_of
@@ -68,7 +69,7 @@ class Numeric:
         right: Typed,
         kind: Kind,
     ) -> Typed:
-        label = self._all.findings.words(node.span)
+        label = spelled(node)
         apply, first, second = computed(work, label), left.run, right.run
         both = (left, right)
         return Typed(
@@ -92,7 +93,7 @@ class Numeric:
         work: Callable[[Decimal], Decimal],
         kind: Kind,
     ) -> Typed:
-        label, run = self._all.findings.words(node.span), operand.run
+        label, run = spelled(node), operand.run
 
         def apply(scene: Scene) -> Quantity:
             value = run(scene)
@@ -161,7 +162,7 @@ class Numeric:
         fitted = [part if part is anchor else self._all.fitted(part, anchor) for part in parts]
         if any(part.broken for part in fitted):
             return broken(node.span)
-        label = self._all.findings.words(node.span)
+        label = spelled(node)
         choose = min if node.function == "min" else max
         runs = tuple(part.run for part in fitted)
 
@@ -206,7 +207,7 @@ class Numeric:
             return no(scene) if truth is False else truth  # type: ignore[no-any-return]
 
         parts = (condition, then, otherwise)
-        label = self._all.findings.words(node.span)
+        label = spelled(node)
         return Typed(node.span, then.kind, apply, label, facts_of(parts), missing_of(parts))
 
     # --- earlier results ---
@@ -230,16 +231,14 @@ class Numeric:
             return broken(node.span)
         self.windows.add(window)
         kind, title = self._all.symbols.kinds[name], self._all.symbols.title(name)
-        past = earlier.Past(
-            name, title, kind.unit, window, self._all.findings.words(node.window.span)
-        )
-        words = self._all.findings.words(node.span)
+        past = earlier.Past(name, title, kind.unit, window, spelled(node.window))
+        words = spelled(node)
         run, kind = _history_run(function, past, current, kind, words)
         facts = (
             *(current.facts if "change" in function else ()),
             self._past_fact(past, name, kind),
         )
-        past_key = f"an earlier {name} within {self._all.findings.words(node.window.span)}"
+        past_key = f"an earlier {name} within {spelled(node.window)}"
         missing = frozenset({past_key}) | (current.missing if "change" in function else frozenset())
         return Typed(node.span, kind, run, words, facts, missing)
 

@@ -24,7 +24,11 @@ from verifier.language.truth import Unknown
 
 _ON = datetime(2023, 6, 15, 12, tzinfo=UTC)  # any day that no month lacks
 _MOST = 5000  # patients tried
-_WHO = {"F": ("girl", "woman"), "M": ("boy", "man"), "O": ("child of another sex", "adult of another sex")}
+_WHO = {
+    "F": ("girl", "woman"),
+    "M": ("boy", "man"),
+    "O": ("child of another sex", "adult of another sex"),
+}
 
 Found = TypeVar("Found", bound=tree.Node)
 Rows = list[LimitRow] | list[ChangeLimit]

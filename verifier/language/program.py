@@ -121,7 +121,7 @@ class Program:
     def _notes(self, scene: Scene) -> dict[str, Fact]:
         notes = {}
         for name, formula in self._formulas.items():
-            value = scene.values.get(name)
+            value = scene.values[name]
             if isinstance(value, Decimal):
                 text = facttexts.number_text(value, formula.decimals)
                 notes[name] = Fact(formula.title, text, formula.unit, scene.collected, "derived")

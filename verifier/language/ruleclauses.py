@@ -8,6 +8,7 @@ from lark.visitors import v_args
 
 from verifier.language import tree
 from verifier.language.builder import unquoted
+from verifier.language.spelled import spelled
 from verifier.language.statements import Clause, Clauses, StatementBuilder
 
 _HOLD_EXAMPLE = "hold when result is critical"
@@ -100,7 +101,7 @@ class RuleBuilder(StatementBuilder):
 
     def call(self, meta: Meta, parts: list[Any]) -> Clause:
         who, within = parts
-        text = f"{who} within {self._findings.words(within.span)}"
+        text = f"{who} within {spelled(within)}"
         return self._effect("call", text, meta)
 
     def _effect(self, what: str, text: str, meta: Meta) -> Clause:

@@ -109,6 +109,11 @@ class Rules:
             return []
         self._check_choice(rule, condition, test)
         if condition.constant is False:
+            if rule.tests and isinstance(rule.condition, tree.LimitTest | tree.ChangedTooMuch):
+                self._findings.add(
+                    "R305", rule.name.span, f"{test} has no such limit", severity="warning",
+                    meaning=f"this rule never fires for {test}.", fix=f"limits for {test} …",
+                )  # fmt: skip
             return []  # no such limit is defined for this test: the rule says nothing about it
         flags = sorted((e.text for e in rule.effects if e.what == "flag"), key=_rank)
         return [

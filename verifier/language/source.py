@@ -47,6 +47,7 @@ class Source:
     def __init__(self, file: str, text: str) -> None:
         self.file, self.text = file, text.replace("\r\n", " \n").replace("\r", "\n")
         self.lines = self.text.split("\n")
+        self.masked = _COMMENT.sub(_blank_comment, self.text)
         self._starts = [0]
         for line in self.lines:
             self._starts.append(self._starts[-1] + len(line) + 1)
@@ -71,12 +72,12 @@ class Source:
 
     def statements(self) -> list[Statement]:
         """Return the statements in order; indented text before the first is one of its own."""
-        masked = _COMMENT.sub(_blank_comment, self.text).split("\n")
+        masked = self.masked.split("\n")
         heads = [n for n, line in enumerate(masked) if line[:1].strip()]
         first = next((n for n, line in enumerate(masked) if line.strip()), None)
         if first is not None and (not heads or first < heads[0]):
             heads.insert(0, first)
-        ends = [*heads[1:], len(masked)]
+        ends = [*heads[1:], len(masked)][: len(heads)]
         return [
             Statement(self.file, self._starts[head], _joined(masked[head:end]))
             for head, end in zip(heads, ends, strict=True)

@@ -9,6 +9,7 @@ from verifier.language.kinds import Kind
 from verifier.language.limits import ChangeLimit, LimitRow, Stretch
 from verifier.language.numeric import past_fact
 from verifier.language.source import Span
+from verifier.language.spelled import spelled
 from verifier.language.symbols import note_unknown_unit
 
 
@@ -112,10 +113,10 @@ class Tables:
         if window is None or most is None:
             return
         title = self._symbols.title(test)
-        past = Past(test, title, kind.unit, window, self._findings.words(row.window.span))
+        past = Past(test, title, kind.unit, window, spelled(row.window))
         unit = "" if percent or row.most.unit else f" {kind.unit}"
-        written = self._findings.words(row.most.span)
-        text = f"at most {written}{unit} within {self._findings.words(row.window.span)}"
+        written = spelled(row.most)
+        text = f"at most {written}{unit} within {spelled(row.window)}"
         made = ChangeLimit(
             self._population(row), most, percent, past, window, text, source, row.span
         )

@@ -34,16 +34,18 @@ class MllpClient:
         """
         try:
             reader, writer = await self._connected()
-            writer.write(wrap(payload))
-            await asyncio.wait_for(writer.drain(), self._answer_seconds)
-            return await asyncio.wait_for(self._answer(reader, control_id), self._answer_seconds)
+            # Not `wait_for`: in Python 3.11 it may swallow a cancellation.
+            async with asyncio.timeout(self._answer_seconds):
+                writer.write(wrap(payload))
+                await writer.drain()
+                return await self._answer(reader, control_id)
         except TimeoutError as error:
             await self.close()
             raise PeerError(f"no answer within {self._answer_seconds:g} s") from error
         except OSError as error:
             await self.close()
             raise PeerError(f"no connection: {error.strerror or error}") from error
-        except PeerError:
+        except BaseException:  # a wrong answer, a cancellation: whatever comes later is not read
             await self.close()
             raise
 
@@ -55,16 +57,22 @@ class MllpClient:
         self._streams = None
         writer.close()
         with contextlib.suppress(OSError, TimeoutError):  # closed as far as we are concerned
-            await asyncio.wait_for(writer.wait_closed(), 1)
+            async with asyncio.timeout(1):
+                await writer.wait_closed()
 
     async def _connected(self) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
         if self._streams is None or self._streams[0].at_eof():
             await self.close()
             self._framer = Framer(LARGEST_ANSWER)
-            self._streams = await asyncio.wait_for(
-                asyncio.open_connection(*self._address), self._connect_seconds
-            )
+            self._streams = await self._connect()
         return self._streams
+
+    async def _connect(self) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+        try:
+            async with asyncio.timeout(self._connect_seconds):
+                return await asyncio.open_connection(*self._address)
+        except TimeoutError as error:
+            raise PeerError(f"no connection within {self._connect_seconds:g} s") from error
 
     async def _answer(self, reader: asyncio.StreamReader, control_id: str) -> Answer:
         while True:

@@ -10,6 +10,7 @@ from verifier.clock import Clock
 from verifier.errors import PeerError, StoreError
 from verifier.hl7.acknowledge import Answer
 from verifier.service.client import MllpClient
+from verifier.service.failures import named
 from verifier.settings import Destination
 from verifier.store.rows import OutgoingRow
 from verifier.store.store import Store
@@ -19,7 +20,7 @@ log = logging.getLogger(__name__)
 
 TAKEN = {"AA", "CA"}
 REFUSED = {"AE", "AR", "CE", "CR"}
-LOOK_AGAIN = 1.0  # seconds; another process may have added to the outbox
+LOOK_AGAIN = 1.0  # seconds; another process may have added to the outbox, the disk may be back
 
 
 class Forwarder:
@@ -35,6 +36,7 @@ class Forwarder:
         self._store = store
         self._clock = clock
         self._bell = asyncio.Event()
+        self._stopping = False
         self._client = MllpClient(
             destination.host,
             destination.port,
@@ -46,13 +48,18 @@ class Forwarder:
         """Say that something may be waiting (called in the event loop)."""
         self._bell.set()
 
+    def stop(self) -> None:
+        """Ask `run` to end once the message in flight is answered (called in the event loop)."""
+        self._stopping = True
+        self._bell.set()
+
     async def run(self) -> None:
-        """Forward until cancelled; a message in flight is finished by `stop` of the caller."""
+        """Forward until `stop`. When cancelled, what became of the last message is still stored."""
         try:
-            while True:
+            while not self._stopping:
                 self._bell.clear()
                 pause = await self._once()
-                if pause:
+                if pause and not self._stopping:
                     await self._wait(pause)
         finally:
             await self._client.close()
@@ -83,6 +90,9 @@ class Forwarder:
             answer = await self._client.send(row.payload, row.control_id)
         except PeerError as error:
             await self._postpone(row, str(error))
+            return
+        except Exception as error:  # a defect met here must not stop the other destinations
+            await self._postpone(row, f"failed on the answer: {named(error)}")
             return
         if answer.code in TAKEN:
             await self._write(lambda tx: tx.mark_sent(row.id, answer.code))
@@ -116,8 +126,17 @@ class Forwarder:
         await self._write(lambda tx: tx.postpone(row.id, until, why))
 
     async def _write(self, work: Callable[[Transaction], object]) -> None:
-        await asyncio.wrap_future(self._store.submit(work))
+        """Store what became of a message; until that is done it is not sent again."""
+        while True:
+            try:
+                # Shielded: stopping must not undo the record of an answer that came.
+                await asyncio.shield(asyncio.wrap_future(self._store.submit(work)))
+                return
+            except StoreError as error:
+                log.error("%s: %s", self.name, error)
+                await asyncio.sleep(LOOK_AGAIN)
 
     async def _wait(self, seconds: float) -> None:
         with contextlib.suppress(TimeoutError):
-            await asyncio.wait_for(self._bell.wait(), seconds)
+            async with asyncio.timeout(seconds):
+                await self._bell.wait()

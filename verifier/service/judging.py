@@ -3,9 +3,8 @@
 from collections.abc import Collection, Mapping
 from datetime import datetime
 
-import msgspec
-
 from verifier.decide.decide import decide
+from verifier.decide.offline import released
 from verifier.facts.build import build_case
 from verifier.facts.case import Case, CaseRecord, Control, Earlier, Suspension
 from verifier.facts.verdicts import Decision
@@ -14,7 +13,7 @@ from verifier.language.program import Program
 from verifier.service.outbound import Outbound
 from verifier.settings import Settings
 from verifier.store.ids import new_id
-from verifier.store.results import BY_RULES, result_rows
+from verifier.store.results import result_rows
 from verifier.store.rows import StoredCase
 from verifier.store.transaction import Transaction
 
@@ -112,17 +111,3 @@ class Judge:
 
 def _suspensions(tx: Transaction) -> tuple[Suspension, ...]:
     return tuple(Suspension(row.scope, row.subject, row.text) for row in tx.suspensions())
-
-
-def released(record: CaseRecord, decision: Decision) -> CaseRecord:
-    """Return the record with every result the decision releases marked so."""
-    free = {result.entry for result in decision.results if result.outcome == "release"}
-    if not free:
-        return record
-    entries = tuple(
-        msgspec.structs.replace(entry, state="released", settled_by=BY_RULES)
-        if place in free and entry.state == "open"
-        else entry
-        for place, entry in enumerate(record.entries)
-    )
-    return msgspec.structs.replace(record, entries=entries)

@@ -2,11 +2,13 @@
 
 import asyncio
 import logging
+import socket
 from concurrent.futures import Future
 
 from verifier.clock import Clock
 from verifier.errors import StoreError
 from verifier.hl7.framing import Fault, Frame, Framer, wrap
+from verifier.service.failures import named
 from verifier.service.line import Answer, Line
 from verifier.settings import Connection
 from verifier.store.store import Store
@@ -58,10 +60,13 @@ class Listener:
             writer.close()
             return
         self._tasks.add(task)
+        _keep_alive(writer)
         try:
             await self._converse(reader, writer)
         except (OSError, TimeoutError) as error:
             log.info("%s: connection ended: %s", self.name, error or "idle")
+        except Exception as error:  # a defect met here must not stop the other connections
+            log.error("%s: connection closed on a failure: %s", self.name, named(error))
         finally:
             self._tasks.discard(task)
             writer.close()
@@ -73,6 +78,8 @@ class Listener:
             found = framer.feed(data)
             faults += sum(isinstance(item, Fault) for item in found)
             await self._take_all(found, writer, keep=faults <= KEPT_FAULTS)
+            if any(isinstance(item, Fault) and item.kind == "too long" for item in found):
+                return  # where the next block begins can not be known
         await self._take_all(list(framer.end()), writer, keep=True)
 
     async def _read(self, reader: asyncio.StreamReader) -> bytes:
@@ -101,7 +108,8 @@ class Listener:
             ack = await self._outcome(item, future)
             if ack is not None:
                 writer.write(wrap(ack))
-                await asyncio.wait_for(writer.drain(), self._settings.idle_seconds)
+                async with asyncio.timeout(self._settings.idle_seconds):
+                    await writer.drain()
 
     def _submit(self, item: Frame | Fault, *, keep: bool) -> "Future[Answer | None] | None":
         now = self._clock()
@@ -129,7 +137,7 @@ class Listener:
             log.error("%s: nothing stored, closing without an answer: %s", self.name, error)
             raise ConnectionAbortedError("the store refused") from error
         except Exception as error:
-            log.exception("%s: failed on a message", self.name)
+            log.error("%s: failed on a message: %s", self.name, named(error))
             answer = await self._keep_failed(item, f"{type(error).__name__} inside the service")
         return answer.ack if answer else None
 
@@ -140,3 +148,8 @@ class Listener:
         return await asyncio.wrap_future(
             self._store.submit(lambda tx: self._line.keep_failed(tx, self.name, payload, why, now))
         )
+
+
+def _keep_alive(writer: asyncio.StreamWriter) -> None:
+    # So that the system notices a peer that vanished without closing.
+    writer.get_extra_info("socket").setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)

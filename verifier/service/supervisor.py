@@ -21,6 +21,8 @@ from verifier.store.store import Store
 
 log = logging.getLogger(__name__)
 
+STOP_SECONDS = 10.0  # for an answer to what was just sent
+
 Say = Callable[[str], None]
 AppFactory = Callable[[Store, Line, Settings, Clock], Callable[..., Awaitable[None]]]
 
@@ -78,17 +80,15 @@ class Service:
         store.on_commit(lambda topics: _ring(loop, topics, forwarders))
         listeners = await self._listen(line, store)
         page = await self._open_page(store, line)
-        tasks = [asyncio.create_task(forwarder.run()) for forwarder in forwarders]
-        tasks.append(asyncio.create_task(run_timers(store, line.judge, self._clock)))
+        sending = [asyncio.create_task(forwarder.run()) for forwarder in forwarders]
+        timers = asyncio.create_task(run_timers(store, line.judge, self._clock))
         self._say("ready")
         try:
-            await self._until_stopped(tasks)
+            await self._until_stopped([*sending, timers])
         finally:
             self._say("stopping: no new messages; finishing what was taken")
             await asyncio.gather(*(listener.stop() for listener in listeners))
-            for task in tasks:
-                task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
+            await _end(forwarders, sending, timers)
             await _close_page(page)
 
     async def _until_stopped(self, tasks: list[asyncio.Task[None]]) -> None:
@@ -138,6 +138,19 @@ class Service:
         port = server.servers[0].sockets[0].getsockname()[1]
         self._say(f"page on http://{web.host}:{port}/")
         return server, task
+
+
+async def _end(
+    forwarders: list[Forwarder], sending: list[asyncio.Task[None]], timers: asyncio.Task[None]
+) -> None:
+    """Let what is on its way be answered; cut off what takes too long."""
+    for forwarder in forwarders:
+        forwarder.stop()
+    timers.cancel()
+    await asyncio.wait([*sending, timers], timeout=STOP_SECONDS)
+    for task in sending:
+        task.cancel()
+    await asyncio.gather(*sending, timers, return_exceptions=True)
 
 
 async def _serve_page(server: PageServer) -> None:

@@ -6,6 +6,7 @@ from functools import partial
 
 from verifier.clock import Clock
 from verifier.errors import StoreError
+from verifier.service.failures import named
 from verifier.service.judging import Judge
 from verifier.store.store import Store
 
@@ -34,6 +35,11 @@ async def end_waits(store: Store, judge: Judge, clock: Clock) -> None:
     now = clock()
     due = await asyncio.to_thread(store.read, lambda reader: reader.waiting_due(now))
     for case_id in due:
-        await asyncio.wrap_future(
-            store.submit(partial(judge.judge_again, case_id=case_id, now=now))
-        )
+        try:
+            await asyncio.wrap_future(
+                store.submit(partial(judge.judge_again, case_id=case_id, now=now))
+            )
+        except StoreError:
+            raise
+        except Exception as error:  # one case on which we fail must not stop the others
+            log.error("timers: case %d could not be judged: %s", case_id, named(error))

@@ -2,7 +2,7 @@
 
 from verifier.store.ids import new_id
 from verifier.store.people import SHORTEST_PASSWORD, hash_password, password_fits
-from verifier.store.results import BY_RULES, result_rows
+from verifier.store.results import result_rows
 from verifier.store.rows import (
     ROLES,
     AuditEntry,
@@ -32,7 +32,6 @@ from verifier.store.store import Store
 from verifier.store.transaction import Reader, Transaction
 
 __all__ = [
-    "BY_RULES",
     "CRITICAL",
     "ROLES",
     "SHORTEST_PASSWORD",

@@ -30,7 +30,11 @@ _entry = select(
 )  # fmt: skip
 _INSERT = Statement(insert(_audit))
 _OF_SUBJECT = Statement(_entry.where(_audit.c.subject == bindparam("about")).order_by(_audit.c.seq))
-_NEWEST = Statement(_entry.order_by(_audit.c.seq.desc()).limit(bindparam("most")))
+_NEWEST = Statement(
+    _entry.where(_audit.c.writer == bindparam("log"))
+    .order_by(_audit.c.seq.desc())
+    .limit(bindparam("most"))
+)
 _HEAD = Statement(select(_head).where(_head.c.writer == bindparam("log")))
 _ADD_HEAD = Statement(insert(_head))
 _SET_HEAD = Statement(
@@ -116,7 +120,7 @@ class AuditReads(Reading):
 
     def audit_newest(self, most: int = 100) -> list[AuditEntry]:
         """Return the latest entries, newest first."""
-        return [_read_entry(row) for row in self._all(_NEWEST, most=most)]
+        return [_read_entry(row) for row in self._all(_NEWEST, log=WRITER, most=most)]
 
     def audit_head(self) -> AuditHead:
         """Return size and root of the log as committed."""

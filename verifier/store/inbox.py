@@ -46,7 +46,9 @@ _SETTLE = Statement(
 _LAST = Statement(
     select(func.max(_message.c.received)).where(_message.c.connection == bindparam("connection"))
 )
-_CONNECTIONS = Statement(select(_message.c.connection).distinct())
+_NEXT_CONNECTION = Statement(
+    select(func.min(_message.c.connection)).where(_message.c.connection > bindparam("after"))
+)
 _NEWEST_IDS = [
     Statement(select(func.max(table.c.id))) for table in (schema.message, schema.outgoing)
 ]
@@ -103,8 +105,11 @@ class InboxReads(Reading):
 
     def last_messages(self) -> dict[str, datetime]:
         """Return when each connection that ever sent something last did."""
-        names = [name for (name,) in self._all(_CONNECTIONS)]
-        return {name: instant(self._one(_LAST, connection=name)[0]) for name in names}
+        found: dict[str, datetime] = {}
+        name = ""
+        while name := self._one(_NEXT_CONNECTION, after=name)[0]:
+            found[name] = instant(self._one(_LAST, connection=name)[0])
+        return found
 
 
 class InboxWrites(InboxReads, Writing):

@@ -47,13 +47,12 @@ def _apply(connection: sqlite3.Connection, present: str | None) -> None:
     engine = create_engine("sqlite://", creator=lambda: connection, poolclass=StaticPool)
     config = Config()
     config.set_main_option("script_location", "verifier.store:migrations")
-    connection.execute("BEGIN IMMEDIATE")
     try:
-        with engine.connect() as wrapped:
+        with engine.connect() as wrapped:  # leaving it undoes what was not committed
+            wrapped.exec_driver_sql("BEGIN IMMEDIATE")
             config.attributes["connection"] = wrapped
             command.upgrade(config, "head")
             wrapped.commit()
     except CommandError as error:
-        connection.execute("ROLLBACK")
         raise StoreError(f"the database is at version {present}, unknown here: {error}") from error
     log.info("database brought from version %s to %s", present, NEWEST)

@@ -8,7 +8,7 @@ from sqlalchemy import bindparam, func, insert, select, text, update
 from verifier.store import schema
 from verifier.store.base import Reading, Writing
 from verifier.store.codec import instant, instant_or_none, micros
-from verifier.store.rows import OutboxCount, Outgoing, OutgoingRow, OutgoingStatus
+from verifier.store.rows import OutboxCount, Outgoing, OutgoingRow
 from verifier.store.sql import Statement
 
 _out = schema.outgoing
@@ -26,9 +26,7 @@ _NEXT = Statement(_row.where(_of_destination, _still_waiting).order_by(_out.c.id
 _ONE = Statement(_row.where(_this))
 _OF_CASE = Statement(_row.where(_out.c.case_id == bindparam("case")).order_by(_out.c.id))
 _LIST = Statement(
-    _row.where(_of_destination, _out.c.status == bindparam("status"))
-    .order_by(_out.c.id)
-    .limit(bindparam("most"))
+    _row.where(_of_destination, _still_waiting).order_by(_out.c.id).limit(bindparam("most"))
 )
 _REJECTED = Statement(
     _row.where(text("status = 'rejected'")).order_by(_out.c.id.desc()).limit(bindparam("most"))
@@ -99,11 +97,9 @@ class OutboxReads(Reading):
         """Return everything ever sent or to be sent for a case, in order."""
         return [_outgoing(row) for row in self._all(_OF_CASE, case=case_id)]
 
-    def outbox(
-        self, destination: str, status: OutgoingStatus = "waiting", most: int = 200
-    ) -> list[OutgoingRow]:
-        """Return the messages of a destination in one state, in sending order."""
-        rows = self._all(_LIST, destination=destination, status=status, most=most)
+    def outbox(self, destination: str, most: int = 200) -> list[OutgoingRow]:
+        """Return what waits for a destination, in sending order."""
+        rows = self._all(_LIST, destination=destination, most=most)
         return [_outgoing(row) for row in rows]
 
     def rejected_outgoing(self, most: int = 200) -> list[OutgoingRow]:

@@ -39,9 +39,11 @@ _DUE = Statement(
     .limit(bindparam("most"))
 )
 _RELEASED = Statement(
-    select(_result.c.by_rules, func.count())
-    .where(text("state = 'released'"), _result.c.settled >= bindparam("since"))
-    .group_by(_result.c.by_rules)
+    select(func.count()).where(
+        text("state = 'released'"),
+        _result.c.by_rules == bindparam("by_rules"),
+        _result.c.settled >= bindparam("since"),
+    )
 )
 
 
@@ -58,12 +60,12 @@ class QueueReads(OutboxReads, InboxReads, Reading):
 
     def statistics(self, *, since: datetime) -> Statistics:
         """Return the counters of the page; `since` is when today began where the laboratory is."""
-        released = {bool(by): count for by, count in self._all(_RELEASED, since=micros(since))}
+        start = micros(since)
         return Statistics(
             held_specimens=self._one(_HELD)[0],
             waiting_specimens=self._one(_WAITING)[0],
-            released_by_rules=released.get(True, 0),
-            released_by_person=released.get(False, 0),
+            released_by_rules=self._one(_RELEASED, by_rules=True, since=start)[0],
+            released_by_person=self._one(_RELEASED, by_rules=False, since=start)[0],
             problems=self.problem_count(),
             outbox=self.outbox_counts(),
             last_message=self.last_messages(),

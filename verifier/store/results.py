@@ -2,7 +2,7 @@
 
 from sqlalchemy import bindparam, insert, select, update
 
-from verifier.facts.case import Case, CaseRecord, Entry
+from verifier.facts.case import BY_RULES, Case, CaseRecord, Entry
 from verifier.facts.verdicts import Decision
 from verifier.store import codec, schema
 from verifier.store.base import Writing
@@ -11,7 +11,6 @@ from verifier.store.severity import worst_reason
 from verifier.store.sql import Statement
 
 _result = schema.result
-BY_RULES = "rules"
 
 _INSERT = Statement(insert(_result))
 _STATES = Statement(

@@ -22,10 +22,11 @@ from sqlalchemy import (
 )
 
 metadata = MetaData()
+_KEY = BigInteger().with_variant(Integer(), "sqlite")  # SQLite: the key of the row itself
 
 
 def _id(name: str = "id") -> Column[int]:
-    return Column(name, BigInteger, primary_key=True, autoincrement=False)
+    return Column(name, _KEY, primary_key=True, autoincrement=False)
 
 
 def _index_where(condition: str, name: str, *columns: str) -> Index:
@@ -97,7 +98,7 @@ result = Table(
     Column("settled", BigInteger),
     Column("by_rules", Boolean, nullable=False),
     Index("result_by_patient", "patient", "collected"),
-    _index_where("state = 'released'", "result_released", "settled", "by_rules"),
+    _index_where("state = 'released'", "result_released", "by_rules", "settled"),
     sqlite_with_rowid=False,  # SQLite: keep the rows in the primary key itself
 )
 
@@ -129,7 +130,7 @@ outgoing = Table(
     Column("answer", Text, nullable=False),
     Column("payload", LargeBinary, nullable=False),
     _index_where("status = 'waiting'", "outgoing_waiting", "destination", "id"),
-    _index_where("status = 'rejected'", "outgoing_rejected", "destination", "id"),
+    _index_where("status = 'rejected'", "outgoing_rejected", "id"),
     Index("outgoing_by_case", "case_id", "id"),
 )
 

@@ -5,6 +5,7 @@ section 2.3). One connection writes and checkpoints and readers are opened read-
 SQLite before 3.51.3 can lose a commit when two connections reset the log at the same moment.
 """
 
+import contextlib
 import os
 import sqlite3
 from pathlib import Path
@@ -47,7 +48,10 @@ class Connection(sqlite3.Connection):
     lock: int | None = None
 
     def close(self) -> None:
-        """Close the connection, then let another writer be the first."""
+        """Copy the log into the file if that is ours to do, and let another be the first."""
+        if self.lock is not None:
+            with contextlib.suppress(sqlite3.Error):
+                self.execute("PRAGMA wal_checkpoint(PASSIVE)")
         super().close()
         if self.lock is not None:
             os.close(self.lock)

@@ -8,6 +8,8 @@ down_revision = None
 branch_labels = None
 depends_on = None
 
+_KEY = sa.BigInteger().with_variant(sa.Integer(), "sqlite")
+
 
 def upgrade() -> None:
     """Create every table."""
@@ -47,7 +49,7 @@ def upgrade() -> None:
     )
     op.create_table(
         "message",
-        sa.Column("id", sa.BigInteger(), autoincrement=False, nullable=False),
+        sa.Column("id", _KEY, autoincrement=False, nullable=False),
         sa.Column("received", sa.BigInteger(), nullable=False),
         sa.Column("connection", sa.Text(), nullable=False),
         sa.Column("application", sa.Text(), nullable=False),
@@ -88,7 +90,7 @@ def upgrade() -> None:
     )
     op.create_table(
         "specimen_case",
-        sa.Column("id", sa.BigInteger(), autoincrement=False, nullable=False),
+        sa.Column("id", _KEY, autoincrement=False, nullable=False),
         sa.Column("version", sa.Integer(), nullable=False),
         sa.Column("specimen", sa.Text(), nullable=False),
         sa.Column("patient", sa.Text(), nullable=False),
@@ -123,7 +125,7 @@ def upgrade() -> None:
     )
     op.create_table(
         "suspension",
-        sa.Column("id", sa.BigInteger(), autoincrement=False, nullable=False),
+        sa.Column("id", _KEY, autoincrement=False, nullable=False),
         sa.Column("scope", sa.Text(), nullable=False),
         sa.Column("subject", sa.Text(), nullable=False),
         sa.Column("text", sa.Text(), nullable=False),
@@ -143,7 +145,7 @@ def upgrade() -> None:
     )
     op.create_table(
         "decision",
-        sa.Column("id", sa.BigInteger(), autoincrement=False, nullable=False),
+        sa.Column("id", _KEY, autoincrement=False, nullable=False),
         sa.Column("case_id", sa.BigInteger(), nullable=False),
         sa.Column("message_id", sa.BigInteger(), nullable=True),
         sa.Column("decided", sa.BigInteger(), nullable=False),
@@ -157,7 +159,7 @@ def upgrade() -> None:
     op.create_index("decision_by_case", "decision", ["case_id", "id"], unique=False)
     op.create_table(
         "outgoing",
-        sa.Column("id", sa.BigInteger(), autoincrement=False, nullable=False),
+        sa.Column("id", _KEY, autoincrement=False, nullable=False),
         sa.Column("destination", sa.Text(), nullable=False),
         sa.Column("case_id", sa.BigInteger(), nullable=True),
         sa.Column("control_id", sa.Text(), nullable=False),
@@ -175,7 +177,7 @@ def upgrade() -> None:
     op.create_index(
         "outgoing_rejected",
         "outgoing",
-        ["destination", "id"],
+        ["id"],
         unique=False,
         sqlite_where=sa.text("status = 'rejected'"),
         postgresql_where=sa.text("status = 'rejected'"),
@@ -213,7 +215,7 @@ def upgrade() -> None:
     op.create_index(
         "result_released",
         "result",
-        ["settled", "by_rules"],
+        ["by_rules", "settled"],
         unique=False,
         sqlite_where=sa.text("state = 'released'"),
         postgresql_where=sa.text("state = 'released'"),

@@ -1,0 +1,97 @@
+"""The identity of a rule set follows its meaning: order and formatting keep it, a limit does not."""
+
+import re
+from datetime import timedelta
+from random import Random
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scenes import SHIPPED, case_of, shipped
+from test_shipped_rules import PANEL
+
+from verifier.language import Program, check
+from verifier.language.source import Source
+
+DAY = timedelta(days=1)
+FILES = {p.name: p.read_text(encoding="utf-8") for p in sorted(SHIPPED.glob("*.rules"))}
+STATEMENTS = [
+    source.text[s.start : s.start + len(s.text)]
+    for source in (Source(name, text) for name, text in FILES.items())
+    for s in source.statements()
+]
+
+
+def compiled(files: dict[str, str]) -> Program:
+    checked = check(files)
+    assert checked.program is not None, checked.diagnostics
+    return checked.program
+
+
+def identity(text: str) -> str:
+    return compiled({"all.rules": text}).identity
+
+
+def spaced(statement: str, random: Random) -> str:
+    """Change indentation, spaces outside texts, blank lines, comments; keep the meaning."""
+    pad = " " * random.randint(1, 6)
+    lines = []
+    for line in statement.split("\n"):
+        parts = re.split(r'("[^"\n]*")', line)
+        parts[::2] = [re.sub(r"(?<=\S) +", lambda m: m.group() + pad, p) for p in parts[::2]]
+        lines.append("".join(parts) + random.choice(["", "  # a remark", "   "]))
+        lines += random.choice([[], [""], ["      # alone"]])
+    return "\n".join(line if not line[:1].isspace() else pad + line for line in lines) + "\n"
+
+
+@settings(deadline=None, max_examples=30)
+@given(st.randoms(use_true_random=False))
+def test_order_files_and_formatting_change_nothing(random: Random) -> None:
+    statements = [spaced(s, random) for s in STATEMENTS]
+    random.shuffle(statements)
+    files: dict[str, str] = {}
+    for n, statement in enumerate(statements):
+        name = f"{random.randint(1, 4)}-{'b' if n % 2 else 'a'}.rules"
+        files[name] = files.get(name, "") + statement + "\n"
+    rules = compiled(files)
+    assert rules.identity == shipped().identity
+    held = {**PANEL, "potassium": "6.5", "calcium": "1.9", "hemolysis": "0.6"}
+    case = case_of(shipped(), held)
+    assert rules.judge(case) == shipped().judge(case)
+
+
+def test_the_spelling_of_units_changes_nothing() -> None:
+    whole = "\n".join(STATEMENTS)
+    respelt = whole.replace("unit      umol/L", "unit      µmol/L").replace(
+        "0.3 mg/dL", "0.3 mg/dl"
+    )
+    respelt = respelt.replace("up to 20 minutes", "up to 20 minute")
+    respelt = respelt.replace("within 3 days", "within 3 day")
+    assert respelt != whole
+    changed = compiled({"all.rules": respelt})
+    assert changed.identity == shipped().identity
+    case = case_of(shipped(), {**PANEL, "sodium": "160"}, earlier={"sodium": [(DAY, "130")]})
+    assert changed.judge(case) == shipped().judge(case)
+
+
+@pytest.mark.parametrize(
+    ("before", "after"),
+    [
+        ("below 2.8, above 6.2", "below 2.9, above 6.2"),
+        ("below 2.8, above 6.2", "below 2.80, above 6.2"),  # shown with its digits
+        ("below 2.8, above 6.2", "2.8 or below, above 6.2"),
+        ("hemolysis >= 0.5 g/L", "hemolysis > 0.5 g/L"),
+        ("when unknown hold", "when unknown ignore"),
+        ("decimals 2\n  molar", "decimals 1\n  molar"),
+        ("ask for rerun", "ask for dilution"),
+        ("NEJM 2021;385:1737", "NEJM 2021"),
+        ("age >= 18 years", "age >= 16 years"),
+        ("pow(0.9938", "pow(0.993"),
+    ],
+)
+def test_a_change_of_meaning_changes_it(before: str, after: str) -> None:
+    whole = "\n".join(STATEMENTS)
+    assert before in whole
+    changed = check({"all.rules": whole.replace(before, after, 1)})
+    assert changed.program is None or changed.program.identity != shipped().identity
+    assert identity(whole) == shipped().identity

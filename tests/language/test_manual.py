@@ -1,0 +1,28 @@
+"""Every example of the manual is executed: right ones compile, wrong ones get their code."""
+
+import re
+
+import pytest
+from scenes import SHIPPED
+
+from verifier.language import CODES, check
+
+MANUAL = (SHIPPED / "README.md").read_text(encoding="utf-8")
+FENCES = re.findall(r"^```(\w+) ?(\w*)\n(.*?)^```$", MANUAL, re.DOTALL | re.MULTILINE)
+RIGHT = "\n".join(text for kind, _, text in FENCES if kind == "rules")
+WRONG = [(code, text) for kind, code, text in FENCES if kind == "wrong"]
+
+
+def test_the_examples_make_one_rule_set() -> None:
+    checked = check({"manual.rules": RIGHT})
+    assert checked.program is not None, checked.diagnostics
+    assert len(checked.program.rules) >= 5
+
+
+@pytest.mark.parametrize(("code", "text"), WRONG, ids=[code for code, _ in WRONG])
+def test_a_wrong_example_gets_its_code_and_no_other_error(code: str, text: str) -> None:
+    assert code in CODES
+    checked = check({"manual.rules": RIGHT, "wrong.rules": text})
+    errors = {d.code for d in checked.diagnostics if d.severity == "error"}
+    assert errors == {code}
+    assert checked.program is None

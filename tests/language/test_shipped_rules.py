@@ -1,0 +1,198 @@
+"""Each shipped rule fires where it should, at its very edge, and says why."""
+
+from datetime import timedelta
+from decimal import Decimal
+
+import pytest
+from scenes import NOW, adult, case_of, judged, reasons, shipped
+
+from verifier.facts.subjects import Patient
+from verifier.facts.values import Absent, Between, Unreadable
+from verifier.facts.verdicts import Kind
+
+PANEL = {
+    "sodium": "140", "potassium": "4.2", "chloride": "104", "bicarbonate": "25", "urea": "5.1",
+    "creatinine": "80", "glucose": "5.2", "calcium": "2.35", "albumin": "42", "hemolysis": "0.1",
+}  # fmt: skip
+HOURS, DAYS = timedelta(hours=1), timedelta(days=1)
+
+
+def test_an_ordinary_panel_gives_no_reason_and_every_result_is_covered() -> None:
+    case, judgement = judged(shipped(), PANEL)
+    assert judgement.reasons == {}
+    assert judgement.covered == frozenset(range(len(case.results)))
+    assert set(judgement.flags.values()) == {"N"}
+    assert [d.test for d in judgement.derived if d.reasons] == []
+
+
+# test, value just not critical, value just critical: Kost, JAMA 1990;263:704 (adult means)
+CRITICAL = [
+    ("sodium", "120", "119.9"), ("sodium", "158", "158.1"),
+    ("potassium", "2.8", "2.79"), ("potassium", "6.2", "6.21"),
+    ("chloride", "75", "74.9"), ("chloride", "126", "126.1"),
+    ("bicarbonate", "11", "10.9"), ("bicarbonate", "40", "40.1"),
+    ("urea", "37.1", "37.2"), ("creatinine", "654", "654.1"),
+    ("glucose", "2.6", "2.59"), ("glucose", "26.9", "26.91"),
+    ("calcium", "1.65", "1.649"), ("calcium", "3.22", "3.221"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("test", "fine", "critical"), CRITICAL)
+def test_critical_at_the_edge(test: str, fine: str, critical: str) -> None:
+    assert "critical hold" not in reasons(shipped(), {**PANEL, test: fine})[test]
+    assert "critical hold" in reasons(shipped(), {**PANEL, test: critical})[test]
+
+
+@pytest.mark.parametrize(("value", "flag"), [("2.7", "LL"), ("3.4", "L"), ("3.5", "N"), ("5.2", "N"),
+                                             ("5.3", "H"), ("6.3", "HH")])  # fmt: skip
+def test_flags_of_potassium(value: str, flag: str) -> None:
+    _, judgement = judged(shipped(), {"potassium": value, "hemolysis": "0"})
+    assert judgement.flags[0] == flag
+    assert judgement.references[0] == "3.5-5.2"
+
+
+def test_critical_reason_names_value_limit_and_source() -> None:
+    _, judgement = judged(shipped(), {"potassium": "6.5", "hemolysis": "0"})
+    reason = next(r for r in judgement.reasons[0] if r.rule == "critical")
+    assert reason.text == "Potassium 6.5 mmol/L is beyond the critical limit above 6.2 mmol/L"
+    assert [(f.name, f.value) for f in reason.facts] == [
+        ("Potassium", "6.5"),
+        ("critical limit", "above 6.2 mmol/L"),
+    ]
+    assert "Kost, JAMA 1990;263:704" in reason.facts[1].source
+    assert ("call", "critical") in {(r.what, r.rule) for r in judgement.requests}
+
+
+# one value on either side of the edge of each rule: values, then the rule's reason on a test
+FIRES: list[tuple[str, str, dict[str, str], dict[str, str], str]] = [
+    # free hemoglobin 0.5 and 10 g/L: Lippi, EFLM WG-PRE 2018
+    ("hemolysed-potassium", "potassium", {"hemolysis": "0.49"}, {"hemolysis": "0.5"}, "hold"),
+    ("hemolysed-specimen", "glucose", {"hemolysis": "9.99"}, {"hemolysis": "10"}, "hold"),
+    # bilirubin 255 umol/L: CCLM 2019
+    ("icteric-creatinine", "creatinine", {"icterus": "255"}, {"icterus": "256"}, "hold"),
+    ("lipemic-electrolytes", "sodium", {"lipemia": "1499"}, {"lipemia": "1500"}, "hold"),
+    ("contaminated-by-edta", "albumin", {"potassium": "6.0", "calcium": "2.00"},
+     {"potassium": "6.0", "calcium": "1.99"}, "hold"),
+    ("contaminated-by-glucose-infusion", "urea", {"glucose": "25", "sodium": "129"},
+     {"glucose": "25.1", "sodium": "129"}, "hold"),
+    ("gap", "chloride", {"sodium": "149"}, {"sodium": "150"}, "hold"),  # 104 + 25: gap 20, 21
+    ("gap", "chloride", {"sodium": "132"}, {"sodium": "131"}, "hold"),  # gap 3, 2
+    # RCPath G158, 2017, from memory: adjusted calcium 1.8 or below, 3.5 or above
+    ("adjusted-calcium", "calcium", {"calcium": "1.81", "albumin": "40"},
+     {"calcium": "1.80", "albumin": "40"}, "hold"),
+    ("outside-measurable", "albumin", {"albumin": "70"}, {"albumin": "70.1"}, "hold"),
+    ("outside-autorelease", "glucose", {"glucose": "3.0"}, {"glucose": "2.9"}, "hold"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("rule", "test", "fine", "held", "kind"), FIRES)
+def test_a_rule_fires_at_its_edge(
+    rule: str, test: str, fine: dict[str, str], held: dict[str, str], kind: Kind
+) -> None:
+    assert f"{rule} {kind}" not in reasons(shipped(), {**PANEL, **fine})[test]
+    assert f"{rule} {kind}" in reasons(shipped(), {**PANEL, **held})[test]
+
+
+# change limits of sodium 13 mmol/L (AACC example 2011) and potassium 20 % (from memory)
+@pytest.mark.parametrize(
+    ("test", "before", "now", "held"),
+    [
+        ("sodium", "127", "140", False), ("sodium", "126", "140", True),
+        ("potassium", "4.0", "4.8", False), ("potassium", "4.0", "4.81", True),
+        ("potassium", "5.0", "4.0", False), ("potassium", "5.0", "3.99", True),
+    ],
+)  # fmt: skip
+def test_changed(test: str, before: str, now: str, held: bool) -> None:
+    found = reasons(shipped(), {**PANEL, test: now}, earlier={test: [(DAYS, before)]})
+    assert ("changed hold" in found[test]) is held
+
+
+def test_changed_needs_an_earlier_result_in_the_window() -> None:
+    found = reasons(shipped(), PANEL, earlier={"sodium": [(3 * DAYS + HOURS, "100")]})
+    assert found["sodium"] == set()
+
+
+# KDIGO 2012 check values; 0.3 mg/dL is 26.52 umol/L, so a rise of 26 alone is not flagged
+@pytest.mark.parametrize(
+    ("before", "ago", "now", "held"),
+    [
+        ("80", 47 * HOURS, "106", False),
+        ("80", 47 * HOURS, "107", True),
+        ("80", 48 * HOURS, "107", True),
+        ("80", 49 * HOURS, "107", False),
+        ("80", 6 * DAYS, "119", False),
+        ("80", 6 * DAYS, "120", True),  # ratio 1.50, stage 1
+        ("80", 6 * DAYS, "160", True),  # 2.00, stage 2
+        ("80", 6 * DAYS, "240", True),  # 3.00, stage 3
+        ("300", 47 * HOURS, "360", True),  # ratio 1.2, but 60 within 48 hours
+        ("80", 8 * DAYS, "160", False),
+    ],
+)
+def test_kidney_injury(before: str, ago: timedelta, now: str, held: bool) -> None:
+    found = reasons(shipped(), {"creatinine": now}, earlier={"creatinine": [(ago, before)]})
+    assert ("kidney-injury hold" in found["creatinine"]) is held
+
+
+def test_gap_waits_for_what_is_missing_and_not_for_ever() -> None:
+    values = {"sodium": "140", "chloride": "104"}
+    case, judgement = judged(shipped(), values, opened=NOW - timedelta(minutes=19))
+    waits = [r for r in judgement.reasons[0] if r.kind == "wait"]
+    assert [r.until for r in waits] == [case.opened + timedelta(minutes=20)]
+    assert "bicarbonate" in waits[0].text
+    late = reasons(shipped(), values, opened=NOW - timedelta(minutes=20))
+    assert late == {"sodium": set(), "chloride": set()}
+
+
+def test_potassium_without_a_hemolysis_index_is_held_as_unknown() -> None:
+    assert reasons(shipped(), {"potassium": "4.2"})["potassium"] == {"hemolysed-potassium unknown"}
+
+
+@pytest.mark.parametrize("value", [Unreadable("5,1", "decimal comma"), Absent("empty")])
+def test_what_can_not_be_read_is_unknown_to_every_limit(value: Unreadable | Absent) -> None:
+    found = reasons(shipped(), {**PANEL, "glucose": value})["glucose"]
+    assert {"critical unknown", "outside-measurable unknown"} <= found
+
+
+def test_an_unknown_patient_is_held_where_limits_depend_on_age() -> None:
+    found = reasons(shipped(), PANEL, patient=Patient("LAB|MR|1", sex="F"))
+    assert "critical unknown" in found["sodium"]
+    nobody = reasons(shipped(), PANEL, patient=Patient(""))
+    assert "critical unknown" in nobody["sodium"]
+
+
+def test_children_have_their_own_critical_limits() -> None:
+    # Kost, Pediatrics 1991;88:597: sodium below 121, above 156
+    child = adult("M", 10)
+    assert "critical hold" in reasons(shipped(), {"sodium": "157"}, patient=child)["sodium"]
+    assert "critical hold" not in reasons(shipped(), {"sodium": "157"})["sodium"]
+    # no chloride limits for children are shipped: nobody can say that the result is not critical
+    found = reasons(shipped(), {"chloride": "100"}, patient=child)["chloride"]
+    assert "critical unknown" in found
+
+
+def test_a_censored_result_is_settled_where_its_range_settles_it() -> None:
+    above = Between(Decimal("1000"), None)
+    assert "critical hold" in reasons(shipped(), {"creatinine": above})["creatinine"]
+    below = Between(None, Decimal("50"))
+    assert "outside-autorelease unknown" in reasons(shipped(), {"creatinine": below})["creatinine"]
+
+
+def test_derived_results_are_judged_themselves() -> None:
+    _, judgement = judged(shipped(), {"calcium": "1.70", "albumin": "48"})
+    adjusted = next(d for d in judgement.derived if d.test == "calcium_adjusted")
+    assert adjusted.text == "1.54"
+    assert {f"{r.rule} {r.kind}" for r in adjusted.reasons} == {"critical hold"}
+    assert adjusted.flag == "LL"
+    assert adjusted.inputs == ("albumin", "calcium")
+
+
+def test_every_shipped_rule_is_tested_here_and_has_a_source() -> None:
+    names = {rule.name for rule in shipped().rules}
+    tested = {name for name, *_ in FIRES} | {"critical", "changed", "kidney-injury"}
+    assert names == tested
+    assert all(rule.source for rule in shipped().rules)
+
+
+def test_judging_twice_gives_the_same() -> None:
+    case = case_of(shipped(), {**PANEL, "potassium": "6.5", "calcium": "1.9"})
+    assert shipped().judge(case) == shipped().judge(case)

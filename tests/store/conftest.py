@@ -1,0 +1,49 @@
+"""An open store in a fresh folder, with a clock the test turns by hand."""
+
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from verifier.store import Store
+
+
+class HandClock:
+    """A clock that stands still until it is moved."""
+
+    def __init__(self) -> None:
+        self.at = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
+
+    def __call__(self) -> datetime:
+        return self.at
+
+    def move(self, **span: float) -> datetime:
+        self.at += timedelta(**span)
+        return self.at
+
+
+@pytest.fixture
+def clock() -> HandClock:
+    return HandClock()
+
+
+@pytest.fixture
+def place(tmp_path: Path) -> str:
+    return f"sqlite:///{tmp_path / 'data' / 'verifier.db'}"
+
+
+@pytest.fixture
+def database(tmp_path: Path) -> Path:
+    return tmp_path / "data" / "verifier.db"
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    return tmp_path / "elsewhere" / "checkpoints"
+
+
+@pytest.fixture
+def store(place: str, folder: Path, clock: HandClock) -> Iterator[Store]:
+    with Store.open(place, checkpoints=folder, clock=clock) as opened:
+        yield opened

@@ -1,0 +1,162 @@
+"""A laboratory for the page: a real store, the shipped rules, a real server, invented messages."""
+
+import socket
+import threading
+from contextlib import contextmanager
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import uvicorn
+
+from verifier.clock import now as real_now
+from verifier.rulefiles import load_program
+from verifier.service.line import Answer, Line
+from verifier.settings import Settings, parse
+from verifier.store.people import hash_password
+from verifier.store.rows import ROLES
+from verifier.store.store import Store
+from verifier.web.app import create_app
+
+RULES = Path(__file__).parent.parent.parent / "rules"
+PASSWORD = "a long enough password"
+NAMES = {"technologist": "Tove", "pathologist": "Paula", "administrator": "Anders"}
+
+CODES = {
+    "sodium": ("2951-2", "Sodium", "mmol/L"),
+    "potassium": ("2823-3", "Potassium", "mmol/L"),
+    "chloride": ("2075-0", "Chloride", "mmol/L"),
+    "bicarbonate": ("1963-8", "Bicarbonate", "mmol/L"),
+    "urea": ("22664-7", "Urea", "mmol/L"),
+    "creatinine": ("14682-9", "Creatinine", "umol/L"),
+    "glucose": ("14749-6", "Glucose", "mmol/L"),
+    "calcium": ("2000-8", "Calcium", "mmol/L"),
+    "albumin": ("61151-7", "Albumin", "g/L"),
+}
+
+
+def settings(folder: Path, **web: Any) -> Settings:
+    data = {
+        "laboratory": "Harbour Street Laboratory",
+        "database": f"sqlite:///{folder / 'page.db'}",
+        "checkpoints": str(folder / "checkpoints"),
+        "rules": str(RULES),
+        "connections": {
+            "chemistry": {"port": 0, "destinations": ["lis"], "zone": "UTC"},
+            "stat": {"port": 0, "destinations": ["lis"], "zone": "UTC"},
+        },
+        "destinations": {"lis": {"port": 9}},
+        "web": {"port": 0, **web},
+    }
+    return parse(data, folder / "verifier.toml")
+
+
+def message(
+    specimen: str,
+    values: dict[str, str],
+    *,
+    patient: str = "100001",
+    name: str = "Example^Anna",
+    born: str = "19600305",
+    sex: str = "F",
+    collected: datetime | None = None,
+    control_id: str = "",
+    indices: dict[str, str] | None = None,
+    status: str = "F",
+) -> bytes:
+    at = (collected or datetime.now(UTC) - timedelta(minutes=40)).strftime("%Y%m%d%H%M%S+0000")
+    number = control_id or f"M{specimen}"
+    segments = [
+        f"MSH|^~\\&|ANALYZER|LAB|VERIFIER|LAB|{at}||ORU^R01^ORU_R01|{number}|P|2.5.1|||||USA|UNICODE UTF-8",
+        f"PID|1||{patient}^^^LAB^MR||{name}||{born}|{sex}",
+        "PV1|1|I|3 East",
+        f"ORC|RE|{specimen}",
+        f"OBR|1|{specimen}|{specimen}|BMP^Basic metabolic panel^L|||{at}",
+    ]
+    place = 0
+    for test, value in values.items():
+        place += 1
+        code, title, unit = CODES[test]
+        segments.append(
+            f"OBX|{place}|NM|{code}^{title}^LN||{value}|{unit}|||||{status}|||{at}||||AN-1"
+        )
+    for index, value in (indices or {}).items():
+        place += 1
+        segments.append(f"OBX|{place}|NM|{index}^{index}^L||{value}|g/L|||||F|||{at}||||AN-1")
+    segments.append(f"SPM|1|{specimen}||SER^Serum^HL70487|||||||P||||||{at}")
+    return ("\r".join(segments) + "\r").encode()
+
+
+@dataclass
+class House:
+    store: Store
+    line: Line
+    settings: Settings
+    url: str = ""
+    server: uvicorn.Server | None = None
+
+    def take(self, raw: bytes, connection: str = "chemistry") -> Answer:
+        return self.store.write(lambda tx: self.line.take(tx, connection, raw, real_now()))
+
+    def case_of(self, specimen: str) -> int:
+        stored = self.store.read(lambda reader: reader.case_by_specimen(specimen))
+        assert stored is not None
+        return stored.id
+
+    def in_control(self, *but: str) -> None:
+        tests = [t for t in self.line.judge.program.catalogue.tests if t not in but]
+
+        def record(tx: Any) -> None:
+            for test in tests:
+                tx.set_control_state(test, "in control", "Tove", "level 1 and 2 within limits")
+
+        self.store.write(record)
+
+    def outgoing(self, specimen: str) -> list[Any]:
+        case = self.case_of(specimen)
+        return self.store.read(lambda reader: reader.outgoing_of_case(case))
+
+    def audited(self, specimen: str) -> list[tuple[str, str]]:
+        case = self.case_of(specimen)
+        entries = self.store.read(lambda reader: reader.audit_for_case(case))
+        return [(entry.who, entry.what) for entry in entries]
+
+
+@contextmanager
+def open_house(folder: Path, **web: Any) -> Iterator[House]:
+    config = settings(folder, **web)
+    line = Line(config, load_program(config.rules))
+    with Store.open(config.database, checkpoints=config.checkpoints) as store:
+        hashed = hash_password(PASSWORD)
+        store.write(lambda tx: [tx.add_person(NAMES[role], role, hashed) for role in ROLES])
+        house = House(store, line, config)
+        house.in_control()
+        with _serving(house):
+            yield house
+
+
+@contextmanager
+def _serving(house: House) -> Iterator[None]:
+    app = create_app(house.store, house.line, house.settings, real_now)
+    listening = socket.create_server(("127.0.0.1", 0))
+    config = uvicorn.Config(app, log_level="warning", timeout_graceful_shutdown=2)
+    house.server = uvicorn.Server(config)
+    thread = threading.Thread(target=house.server.run, kwargs={"sockets": [listening]})
+    thread.start()
+    house.url = f"http://127.0.0.1:{listening.getsockname()[1]}"
+    try:
+        yield
+    finally:
+        app.state.desk.pulse.close()
+        house.server.should_exit = True
+        thread.join(20)
+        listening.close()
+
+
+def refused_by_receiver(house: House, specimen: str, answer: str) -> None:
+    row = house.outgoing(specimen)[0]
+    house.store.write(lambda tx: tx.mark_rejected(row.id, answer))
+
+

@@ -1,0 +1,1 @@
+"""A morning of an invented laboratory, played against the real service."""

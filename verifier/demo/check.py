@@ -1,0 +1,167 @@
+"""Holds what became of the morning against its data, and counts what was seen."""
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+
+from msgspec import Struct
+
+from verifier.decide.safeguards import MEANINGS, PREFIX
+from verifier.demo.compare import (
+    Delivery,
+    Played,
+    decided,
+    delivery_differences,
+    outcome_differences,
+    value_differences,
+)
+from verifier.demo.notation import Reading
+from verifier.demo.receiver import Received
+from verifier.demo.scenario import Act, Analyzer, Morning, Tube, Wire, expected
+from verifier.demo.writer import SAC_FIELDS
+
+
+class Aftermath(Struct, frozen=True):
+    """Everything that became of a morning; `problems` start with the outcome of a message."""
+
+    played: Sequence[Played]
+    received: Sequence[Received]
+    rules: Sequence[str]
+    problems: Sequence[str]
+    refused: int
+    audit: Sequence[str]
+
+
+class Findings(Struct, frozen=True):
+    """What was counted, and every difference as a sentence; no difference is good."""
+
+    outcomes: Mapping[str, int]
+    reasons: Mapping[str, int]
+    should_occur: Sequence[str]
+    differences: Sequence[str]
+
+
+def check(morning: Morning, after: Aftermath) -> Findings:
+    """Compare everything that can be compared."""
+    differences = [*_steps(morning, after.played)]
+    wanted = _Deliveries(morning)
+    for played in after.played:
+        wanted.add(played)
+    differences += delivery_differences(wanted.by_specimen, after.received)
+    reasons = _reasons(after.played)
+    should = [*after.rules, *(f"{PREFIX}{name}" for name in MEANINGS)]
+    should = [name for name in should if name not in morning.never]
+    differences += [f"{name} should occur and did not" for name in should if not reasons[name]]
+    differences += [f"{name} should not occur and did" for name in reasons.keys() - set(should)]
+    differences += _afterwards(morning, after)
+    return Findings(_outcomes(after.played), reasons, should, differences)
+
+
+def _steps(morning: Morning, steps: Iterable[Played]) -> Iterator[str]:
+    holds: dict[str, dict[str, Reading]] = {}
+    for played in steps:
+        step = played.step
+        found: list[str] = []
+        if isinstance(step, Tube | Wire) and played.ack != step.ack:
+            found.append(f"expected the answer {step.ack!r}, got {played.ack!r}")
+        if isinstance(step, Tube):
+            whole = holds.setdefault(step.id or step.key, {})
+            whole |= morning.held_by(step)
+            actual = decided(played.decision)
+            found += outcome_differences(expected(step, morning, whole), actual)
+            found += value_differences(_pairs(step.values), actual)
+        yield from (f"{step.key} ({step.title}): {text}" for text in found)
+
+
+class _Deliveries:
+    """Works out what the LIS must get: what is expected to be released, and what data name."""
+
+    def __init__(self, morning: Morning) -> None:
+        self._morning = morning
+        self._holds: dict[str, dict[str, Reading]] = {}
+        self._derived: dict[tuple[str, str], str] = {}
+        self.by_specimen: dict[str, list[Delivery]] = {}
+
+    def add(self, played: Played) -> None:
+        """Add what one step must send."""
+        step = played.step
+        if isinstance(step, Tube):
+            self._tube(step, played)
+        elif isinstance(step, Act) and step.lis:
+            self.by_specimen.setdefault(step.specimen, []).extend(self._named(step.lis, None))
+
+    def _tube(self, tube: Tube, played: Played) -> None:
+        analyzer, held = self._morning.analyzers[tube.by], self._morning.held_by(tube)
+        whole = self._holds.setdefault(tube.id or tube.key, {})
+        whole |= held
+        lines = self.by_specimen.setdefault(tube.id, [])
+        for test, outcome in expected(tube, self._morning, whole).items():
+            if outcome.outcome == "release":
+                lines += self._released(tube, test, held, analyzer, played)
+        lines += self._named(tube.lis, analyzer)
+
+    def _released(
+        self,
+        tube: Tube,
+        test: str,
+        held: Mapping[str, Reading],
+        analyzer: Analyzer,
+        played: Played,
+    ) -> list[Delivery]:
+        if test in self._morning.derived:
+            return self._of_derived(tube, test, played)
+        # An index that came in SAC has no OBX of its own to be forwarded.
+        if test not in held or (analyzer.indices_in_sac and test in SAC_FIELDS):
+            return []
+        reading = held[test]
+        code = (reading.code or analyzer.codes[test]).split("^")[0]
+        return [(code, reading.value, "F")]
+
+    def _of_derived(self, tube: Tube, test: str, played: Played) -> list[Delivery]:
+        """A derived result leaves when it is new or has another value than the one that left."""
+        value = next((each.value for each in decided(played.decision).get(test, ())), "")
+        before = self._derived.get((tube.id, test))
+        self._derived[tube.id, test] = value
+        code = self._morning.derived[test].code
+        return [] if before == value else [(code, value, "C" if before else "F")]
+
+    def _named(self, text: str, analyzer: Analyzer | None) -> list[Delivery]:
+        codes = {name: item.code for name, item in self._morning.derived.items()}
+        for each in [analyzer] if analyzer else self._morning.analyzers.values():
+            codes |= {test: code.split("^")[0] for test, code in each.codes.items()}
+        lines = []
+        for item in filter(None, text.split(", ")):
+            test, value, status = item.split()
+            lines.append((codes.get(test, test), value, status))
+        return lines
+
+
+def _afterwards(morning: Morning, after: Aftermath) -> Iterator[str]:
+    outcomes = tuple(problem.partition(":")[0] for problem in after.problems)
+    if outcomes != morning.problems:
+        yield f"odd messages: expected {list(morning.problems)}, found {list(after.problems)}"
+    if after.refused != len(morning.refused_by_lis):
+        yield f"refused by the LIS: expected {len(morning.refused_by_lis)}, found {after.refused}"
+    yield from (f"audit log: {finding}" for finding in after.audit)
+
+
+def _reasons(steps: Iterable[Played]) -> Counter[str]:
+    return Counter(
+        reason.rule
+        for played in steps
+        for results in decided(played.decision).values()
+        for result in results
+        for reason in result.reasons
+    )
+
+
+def _outcomes(steps: Iterable[Played]) -> Counter[str]:
+    return Counter(
+        result.outcome
+        for played in steps
+        for results in decided(played.decision).values()
+        for result in results
+    )
+
+
+def _pairs(text: str) -> dict[str, str]:
+    return dict(item.split(" ", 1) for item in filter(None, text.split(", ")))

@@ -1,0 +1,130 @@
+"""Runs the demo from beginning to end: laboratory, LIS, accounts, the morning, and the close."""
+
+import asyncio
+import contextlib
+import signal
+from collections.abc import AsyncIterator, Mapping
+from datetime import date
+from pathlib import Path
+
+from msgspec import Struct
+
+from verifier import clock
+from verifier.demo import narrate, scenario
+from verifier.demo.check import Aftermath, check
+from verifier.demo.compare import Played
+from verifier.demo.desk import Desk
+from verifier.demo.laboratory import Laboratory, private_folder
+from verifier.demo.play import Player
+from verifier.demo.receiver import Received, Receiver
+
+LASTS = 90.0  # seconds the morning takes when it is shown
+
+
+class Stage(Struct):
+    """Everything that stands when the morning begins."""
+
+    laboratory: Laboratory
+    receiver: Receiver
+    desk: Desk
+    passwords: Mapping[str, str]
+    player: Player
+
+
+async def show(folder: Path | None) -> int:
+    """Play the morning for somebody to watch, then stay until Ctrl-C."""
+    morning, stop = scenario.load(), _stop_event()
+    async with _stage(morning, folder, tell_lis=True) as stage:
+        print(narrate.welcome(stage.laboratory, stage.passwords), flush=True)
+        playing = asyncio.create_task(
+            stage.player.play(
+                LASTS / len(morning.steps),
+                lambda played: print("\n".join(narrate.told(played, morning)), flush=True),
+            )
+        )
+        await _first(playing, stop)
+        if not stop.is_set():
+            print(narrate.stays(stage.laboratory), flush=True)
+            await stop.wait()
+        print("stopping", flush=True)
+    return 0
+
+
+async def prove(folder: Path | None) -> int:
+    """Play the morning without waiting and compare every outcome; 0 all as expected, 1 not."""
+    morning, stop = scenario.load(), _stop_event()
+    async with _stage(morning, folder, tell_lis=False) as stage:
+        playing = asyncio.create_task(stage.player.play(0, lambda played: None))
+        await _first(playing, stop)
+        if stop.is_set():
+            return 1
+        after = await _aftermath(stage, playing.result())
+    findings = check(morning, after)
+    print(narrate.table(morning, after, findings), flush=True)
+    return 1 if findings.differences else 0
+
+
+@contextlib.asynccontextmanager
+async def _stage(
+    morning: scenario.Morning, chosen: Path | None, *, tell_lis: bool
+) -> AsyncIterator[Stage]:
+    folder = private_folder(chosen)
+    print(f"folder, kept afterwards: {folder}", flush=True)
+    ledger = folder / "lis.txt"
+
+    def take(received: Received) -> None:
+        with ledger.open("a", encoding="utf-8") as file:
+            file.writelines(f"{line}\n" for line in narrate.ledger(received))
+        if tell_lis:
+            print(narrate.delivered(received), flush=True)
+
+    receiver = Receiver(morning.refused_by_lis, take)
+    laboratory = Laboratory(folder, morning, await receiver.listen())
+    try:
+        async with laboratory:
+            desk = await asyncio.to_thread(Desk, laboratory)
+            player = Player(morning, _day(), laboratory, desk)
+            try:
+                passwords = await asyncio.to_thread(desk.open_accounts)
+                yield Stage(laboratory, receiver, desk, passwords, player)
+            finally:
+                await player.close()
+                desk.close()
+    finally:
+        await receiver.close()
+
+
+async def _aftermath(stage: Stage, played: list[Played]) -> Aftermath:
+    await stage.player.delivered()
+    desk = stage.desk
+    return Aftermath(
+        played=played,
+        received=stage.receiver.received,
+        rules=desk.rules,
+        problems=desk.problems(),
+        refused=desk.refused(),
+        audit=desk.verified(),
+    )
+
+
+async def _first(playing: "asyncio.Task[list[Played]]", stop: asyncio.Event) -> None:
+    """Wait for the end of the morning, or for Ctrl-C, which breaks it off."""
+    stopping = asyncio.create_task(stop.wait())
+    await asyncio.wait({playing, stopping}, return_when=asyncio.FIRST_COMPLETED)
+    stopping.cancel()
+    if playing.done():
+        playing.result()
+    else:
+        playing.cancel()
+        await asyncio.gather(playing, return_exceptions=True)
+
+
+def _stop_event() -> asyncio.Event:
+    stop = asyncio.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        asyncio.get_running_loop().add_signal_handler(number, stop.set)
+    return stop
+
+
+def _day() -> date:
+    return scenario.day_of(clock.now())

@@ -1,0 +1,83 @@
+"""Puts the page together."""
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from http import HTTPStatus
+from pathlib import Path
+from urllib.parse import quote
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import PlainTextResponse, Response
+from fastapi.staticfiles import StaticFiles
+from starlette.exceptions import HTTPException
+
+from verifier.clock import Clock
+from verifier.errors import RefusedError, StoreError
+from verifier.service.line import Line
+from verifier.settings import Settings
+from verifier.store.store import Store
+from verifier.web.desk import Desk
+from verifier.web.guard import ForbiddenError, NotSignedInError, see
+from verifier.web.routes import access, case, messages, people, queue, record, stops
+from verifier.web.shell import Shell
+
+_STATIC = Path(__file__).parent / "static"
+
+
+def create_app(store: Store, line: Line, settings: Settings, clock: Clock) -> FastAPI:
+    """Return the page as an ASGI application.
+
+    It neither opens nor closes the store. Call `app.state.desk.pulse.close()` before stopping the
+    server: open pages hold a stream that would otherwise keep it waiting.
+    """
+    desk = Desk(store, line, settings, clock)
+
+    @asynccontextmanager
+    async def running(app: FastAPI) -> AsyncIterator[None]:
+        async with desk.pulse.beating():
+            yield
+
+    app = FastAPI(lifespan=running, openapi_url=None, docs_url=None, redoc_url=None)
+    app.state.desk = desk
+    app.add_middleware(Shell, secure=settings.web.secure_cookie)
+    app.mount("/static", StaticFiles(directory=_STATIC), name="static")
+    for part in (access, queue, case, messages, stops, people, record):
+        app.include_router(part.router)
+    _explain_refusals(app, desk)
+    return app
+
+
+def _explain_refusals(app: FastAPI, desk: Desk) -> None:
+    """Every refusal becomes a page with a sentence, never a trace."""
+
+    def page(status: HTTPStatus, text: str) -> Response:
+        content = {"title": status.phrase, "text": text}
+        return desk.bare("refusal.html", content, status=status)
+
+    @app.exception_handler(NotSignedInError)
+    def _sign_in(request: Request, error: Exception) -> Response:
+        if request.method == "GET" and "text/html" in request.headers.get("accept", ""):
+            return see(f"/sign-in?next={quote(request.url.path)}")
+        return PlainTextResponse(f"{error}\n", status_code=401)
+
+    @app.exception_handler(ForbiddenError)
+    def _forbidden(request: Request, error: Exception) -> Response:
+        return page(HTTPStatus.FORBIDDEN, str(error))
+
+    @app.exception_handler(RefusedError)
+    def _refused(request: Request, error: Exception) -> Response:
+        return page(HTTPStatus.CONFLICT, str(error))
+
+    @app.exception_handler(StoreError)
+    def _store(request: Request, error: Exception) -> Response:
+        return page(HTTPStatus.SERVICE_UNAVAILABLE, f"Nothing was done: {error}.")
+
+    @app.exception_handler(RequestValidationError)
+    def _unfit(request: Request, error: Exception) -> Response:
+        return page(HTTPStatus.BAD_REQUEST, "The form did not hold what was expected.")
+
+    @app.exception_handler(HTTPException)
+    def _other(request: Request, error: Exception) -> Response:
+        assert isinstance(error, HTTPException)
+        return page(HTTPStatus(error.status_code), f"{error.detail}.")

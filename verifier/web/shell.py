@@ -1,0 +1,71 @@
+"""Around every answer: headers that forbid what the page never does, and a limit on what it reads."""
+
+from starlette.datastructures import MutableHeaders
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+LARGEST_FORM = 65_536
+
+POLICY = "; ".join(
+    (
+        "default-src 'none'",
+        "style-src 'self'",
+        "script-src 'self'",
+        "img-src 'self'",
+        "connect-src 'self'",
+        "form-action 'self'",
+        "base-uri 'none'",
+        "frame-ancestors 'none'",
+    )
+)
+HEADERS = {
+    "Content-Security-Policy": POLICY,
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "Referrer-Policy": "same-origin",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), microphone=(), geolocation=()",
+}
+STRICT_TRANSPORT = "max-age=31536000"
+
+
+class TooLargeError(Exception):
+    """A form larger than any of ours."""
+
+
+class Shell:
+    """ASGI middleware; streams pass through it unbuffered."""
+
+    def __init__(self, app: ASGIApp, *, secure: bool) -> None:
+        self._app = app
+        self._headers = HEADERS | ({"Strict-Transport-Security": STRICT_TRANSPORT} if secure else {})
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Serve one request."""
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        static = scope["path"].startswith("/static/")
+
+        async def sending(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                headers.update(self._headers)
+                headers["Cache-Control"] = "no-cache" if static else "no-store"
+            await send(message)
+
+        await self._app(scope, _limited(receive), sending)
+
+
+def _limited(receive: Receive) -> Receive:
+    taken = 0
+
+    async def receiving() -> Message:
+        nonlocal taken
+        message = await receive()
+        taken += len(message.get("body", b""))
+        if taken > LARGEST_FORM:
+            raise TooLargeError
+        return message
+
+    return receiving
