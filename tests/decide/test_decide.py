@@ -103,10 +103,24 @@ def test_a_derived_result_is_held_with_its_inputs() -> None:
 
 def test_a_derived_result_has_reasons_of_its_own() -> None:
     scene = case(result("sodium"))
-    own = decide(scene, Rules(derived=(gap("sodium", held=(HOLD,)),))).derived[0]
-    assert [r.rule for r in own.reasons] == ["critical"]
+    decision = decide(scene, Rules(derived=(gap("sodium", held=(HOLD,)),)))
+    assert [r.rule for r in decision.derived[0].reasons] == ["built-in:inputs", "critical"]
     stopped = case(result("sodium"), suspended_tests={"gap": "under review"})
     assert decide(stopped, Rules(derived=(gap("sodium"),))).derived[0].outcome == "hold"
+
+
+def test_what_holds_a_derived_result_holds_what_it_is_made_of() -> None:
+    scene = case(result("sodium"), result("potassium"))
+    second = msgspec.structs.replace(gap("gap", held=(HOLD,)), test="corrected")
+    decision = decide(scene, Rules(derived=(second, gap("sodium"))))
+    assert [r.outcome for r in decision.results] == ["hold", "release"]
+    assert [r.rule for r in decision.results[0].reasons] == ["critical"]
+
+
+def test_what_could_not_be_judged_of_a_derived_result_holds_nothing_else() -> None:
+    unknown = Reason("critical", "unknown", "no limit for this patient")
+    decision = decide(case(result("sodium")), Rules(derived=(gap("sodium", held=(unknown,)),)))
+    assert [r.outcome for r in (*decision.results, *decision.derived)] == ["release", "hold"]
 
 
 def test_a_derived_result_may_rest_on_another() -> None:

@@ -8,7 +8,7 @@ import threading
 from pathlib import Path
 
 import pytest
-from store_makers import add_case, decision, inbound, record, row, verdict
+from store_makers import MORNING, add_case, decision, inbound, record, row, verdict
 
 from verifier.errors import RefusedError, StoreError
 from verifier.store import Store, Transaction, new_id
@@ -91,6 +91,19 @@ def test_nobody_hears_of_a_commit_that_fails(store: Store, database: Path) -> No
     assert store.read(lambda r: r.message(message.id)) is None
     store.write(lambda tx: tx.add_message(message))
     assert store.read(lambda r: r.message(message.id)) == message
+
+
+def test_the_writer_outlives_whatever_work_raises(store: Store) -> None:
+    message = inbound()
+
+    def leaves(tx: Transaction) -> None:
+        tx.add_message(message)
+        sys.exit(3)
+
+    with pytest.raises(SystemExit):
+        store.write(leaves)
+    assert store.read(lambda r: r.message(message.id)) is None
+    store.write(lambda tx: tx.add_message(message))
 
 
 def test_a_cancelled_work_does_not_run(store: Store) -> None:
@@ -278,10 +291,4 @@ def test_many_threads_write_and_read_at_once(store: Store) -> None:
     for thread in threads:
         thread.join()
     assert problems == []
-    assert store.read(lambda r: r.statistics(since=store_start())).held_specimens == 200
-
-
-def store_start() -> object:
-    from store_makers import MORNING
-
-    return MORNING
+    assert store.read(lambda r: r.statistics(since=MORNING)).held_specimens == 200

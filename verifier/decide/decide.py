@@ -43,8 +43,9 @@ def decide(case: Case, program: RuleSet) -> Decision:
     """Return the decision on every open result of a case and on what is derived from them."""
     judgement = program.judge(case)
     everywhere = case_reasons(case)
+    passed_on = _passed_on(judgement.derived)
     decided = [
-        _result(at, result, case, judgement, everywhere, program.catalogue)
+        _result(at, result, case, judgement, everywhere, passed_on, program.catalogue)
         for at, result in enumerate(case.results)
         if result.state == "open"
     ]
@@ -76,10 +77,12 @@ def _result(
     case: Case,
     judgement: Judgement,
     everywhere: tuple[Reason, ...],
+    passed_on: Mapping[str, tuple[Reason, ...]],
     catalogue: Catalogue,
 ) -> ResultDecision:
     built_in = result_reasons(result, case, catalogue, at in judgement.covered)
-    reasons = _ordered((*everywhere, *built_in, *judgement.reasons.get(at, ())))
+    of_rules = (*judgement.reasons.get(at, ()), *passed_on.get(result.test, ()))
+    reasons = _ordered((*everywhere, *built_in, *of_rules))
     return ResultDecision(
         entry=result.entry,
         test=result.test,
@@ -93,6 +96,29 @@ def _result(
         reasons=reasons,
         comments=judgement.comments.get(at, ()),
     )
+
+
+def _passed_on(items: tuple[Derived, ...]) -> dict[str, tuple[Reason, ...]]:
+    """Return per test why a result derived from it is held.
+
+    A derived result is nobody's to settle; a person sees it with the results it is made of. What
+    could not be judged of it is not passed on: it is left out, and says nothing of the others.
+    """
+    made_of = {item.test: item.inputs for item in items}
+    found: dict[str, tuple[Reason, ...]] = {}
+    for item in items:
+        held = tuple(reason for reason in item.reasons if reason.kind == "hold")
+        for name in _sources(item.test, made_of) if held else ():
+            found[name] = (*found.get(name, ()), *held)
+    return found
+
+
+def _sources(name: str, made_of: Mapping[str, tuple[str, ...]]) -> set[str]:
+    """Return the tests a result is made of in the end; the checker refuses circles."""
+    inputs = made_of.get(name)
+    if inputs is None:
+        return {name}
+    return set().union(*(_sources(part, made_of) for part in inputs))
 
 
 def _all_derived(

@@ -95,7 +95,7 @@ class Writer:
                 outcomes.append((future, *self._run(transaction, cursor, work)))
             transaction.finish()
             cursor.execute("COMMIT")
-        except Exception as error:  # whatever it was, those who wait must hear of it
+        except BaseException as error:  # whatever it was, those who wait must hear of it
             self._fail(jobs, error)
             return
         finally:
@@ -129,9 +129,10 @@ class Writer:
         cursor.execute("RELEASE work")
         return value, None
 
-    def _fail(self, jobs: list[_Job], error: Exception) -> None:
+    def _fail(self, jobs: list[_Job], error: BaseException) -> None:
         """Undo everything: nothing of this batch may be acknowledged."""
-        log.error("a transaction could not be committed: %s", error)
+        why = error if isinstance(error, sqlite3.Error) else type(error).__name__  # no patient data
+        log.error("a transaction could not be committed: %s", why)
         if self._connection.in_transaction:
             with contextlib.suppress(sqlite3.Error):
                 self._connection.execute("ROLLBACK")
@@ -148,7 +149,7 @@ class Writer:
                 log.exception("a listener to commits failed")
 
 
-def _as_ours(error: Exception) -> Exception:
+def _as_ours(error: BaseException) -> BaseException:
     """Return a driver's error as one of ours, others as they are."""
     if not isinstance(error, sqlite3.Error):
         return error
