@@ -1,4 +1,4 @@
-"""The identity of a rule set follows its meaning: order and formatting keep it, a limit does not."""
+"""The identity of a rule set follows its meaning: order and formatting keep it."""
 
 import re
 from datetime import timedelta
@@ -63,7 +63,7 @@ def test_order_files_and_formatting_change_nothing(random: Random) -> None:
 def test_the_spelling_of_units_changes_nothing() -> None:
     whole = "\n".join(STATEMENTS)
     respelt = whole.replace("unit      umol/L", "unit      µmol/L").replace(
-        "0.3 mg/dL", "0.3 mg/dl"
+        ">= 0.3 mg/dL", ">= 0.3 mg/dl"
     )
     respelt = respelt.replace("up to 20 minutes", "up to 20 minute")
     respelt = respelt.replace("within 3 days", "within 3 day")

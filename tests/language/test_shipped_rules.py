@@ -43,8 +43,10 @@ def test_critical_at_the_edge(test: str, fine: str, critical: str) -> None:
     assert "critical hold" in reasons(shipped(), {**PANEL, test: critical})[test]
 
 
-@pytest.mark.parametrize(("value", "flag"), [("2.7", "LL"), ("3.4", "L"), ("3.5", "N"), ("5.2", "N"),
-                                             ("5.3", "H"), ("6.3", "HH")])  # fmt: skip
+@pytest.mark.parametrize(
+    ("value", "flag"),
+    [("2.7", "LL"), ("3.4", "L"), ("3.5", "N"), ("5.2", "N"), ("5.3", "H"), ("6.3", "HH")],
+)
 def test_flags_of_potassium(value: str, flag: str) -> None:
     _, judgement = judged(shipped(), {"potassium": value, "hemolysis": "0"})
     assert judgement.flags[0] == flag

@@ -41,5 +41,5 @@ def _fact(fact: Fact) -> str:
     if fact.at:
         words.append(f"at {fact.at.isoformat()}")
     if fact.source:
-        words.append(f"from {fact.source}")
+        words.append(f"({fact.source})")
     return " ".join(word for word in words if word)

@@ -3,7 +3,7 @@
 from decimal import Decimal
 from typing import Any
 
-from lark import Token, Tree
+from lark import Token
 from lark.tree import Meta
 from lark.visitors import Transformer_NonRecursive, v_args
 
@@ -152,6 +152,3 @@ def _flattened(kind: type[tree.AllOf] | type[tree.AnyOf], parts: list[Any]) -> t
     first, second = parts
     inside = first.parts if isinstance(first, kind) else (first,)
     return (*inside, second)
-
-
-Parsed = Tree[Token]

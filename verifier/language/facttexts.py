@@ -6,8 +6,10 @@ from decimal import Decimal
 from verifier.facts.case import Result
 from verifier.facts.values import Between
 from verifier.facts.verdicts import Fact
+from verifier.language.earlier import Past
 from verifier.language.scene import Quantity, Scene, between_text, plain
 from verifier.language.symbols import Symbols
+from verifier.language.truth import Unknown
 from verifier.language.typed import FactOf
 
 
@@ -34,10 +36,13 @@ def named(symbols: Symbols, name: str) -> FactOf:
     derived = symbols.derived.get(name)
 
     def show(scene: Scene) -> Fact | None:
-        value = number_text(scene.values[name], decimals)
+        value = scene.values[name]
+        if isinstance(value, Unknown):
+            return Fact(title, "not known")
         result = scene.results.get(name)
         source = _origin(result) if result else f"derived; {derived.source}" if derived else ""
-        return Fact(title, value, kind.unit, _time_of(scene, result), source)
+        text = number_text(value, decimals)
+        return Fact(title, text, kind.unit, _time_of(scene, result), source)
 
     return FactOf(name, show)
 
@@ -47,9 +52,11 @@ def the_result(symbols: Symbols, test: str) -> FactOf:
     title, decimals, kind = symbols.title(test), symbols.decimals(test), symbols.kinds[test]
 
     def show(scene: Scene) -> Fact | None:
+        if isinstance(scene.result, Unknown):
+            return Fact(title, "not known")
         result = scene.results.get(test)
-        value = number_text(scene.result, decimals)
-        return Fact(title, value, kind.unit, _time_of(scene, result), _origin(result))
+        text = number_text(scene.result, decimals)
+        return Fact(title, text, kind.unit, _time_of(scene, result), _origin(result))
 
     return FactOf(test, show)
 
@@ -106,3 +113,16 @@ def attribute(name: str) -> FactOf:
         return Fact(name, value or "not stated")
 
     return FactOf(name, show)
+
+
+def past_fact(past: Past, title: str, decimals: int | None, unit: str) -> FactOf:
+    """Return the newest earlier result of a window as a fact."""
+
+    def show(scene: Scene) -> Fact | None:
+        found = past.within(scene)
+        if isinstance(found, Unknown):
+            return Fact(f"earlier {title}", "none")
+        value = number_text(past.previous(scene), decimals)
+        return Fact(f"earlier {title}", value, unit, found[0].collected, found[0].specimen)
+
+    return FactOf(f"earlier {title}", show)

@@ -1,7 +1,7 @@
 """The identity of a rule set: a hash of its meaning.
 
-Spacing, comments, the order of files, statements, clauses and rows, and the spelling of units do not
-change it. Everything a decision rests on or shows does: a limit, its digits, a source, a text.
+Spacing, comments, the order of files, statements, clauses and rows, and the spelling of units do
+not change it. Everything a decision rests on or shows does: a limit, its digits, a source, a text.
 """
 
 import hashlib

@@ -7,11 +7,18 @@ from datetime import timedelta
 from decimal import ROUND_HALF_UP, Decimal, DecimalException
 from typing import TYPE_CHECKING, Any
 
-from verifier.facts.verdicts import Fact
 from verifier.language import earlier, kinds, tree
-from verifier.language.facttexts import number_text
+from verifier.language.facttexts import past_fact
 from verifier.language.kinds import PERCENT, PLAIN, Kind
-from verifier.language.scene import ARITHMETIC, TRANSCENDENTAL, Quantity, Scene, computed, unusable
+from verifier.language.scene import (
+    ARITHMETIC,
+    TRANSCENDENTAL,
+    Quantity,
+    Scene,
+    computed,
+    power,
+    unusable,
+)
 from verifier.language.spelled import spelled
 from verifier.language.symbols import FUNCTIONS, HISTORIES
 from verifier.language.truth import Missing, Unknown
@@ -25,7 +32,7 @@ _WORK = {
     "-": ARITHMETIC.subtract,
     "*": ARITHMETIC.multiply,
     "/": ARITHMETIC.divide,
-    "pow": TRANSCENDENTAL.power,
+    "pow": power,
 }
 _ONE: dict[str, Callable[[Decimal], Decimal]] = {
     "ln": TRANSCENDENTAL.ln,
@@ -254,19 +261,6 @@ class Numeric:
             self._all.findings.add("R203", amount.span, message, fix="within 7 days")
             return None
         return timedelta(seconds=float(amount.value * seconds))
-
-
-def past_fact(past: earlier.Past, title: str, decimals: int | None, unit: str) -> FactOf:
-    """Return the newest earlier result of a window as a fact."""
-
-    def show(scene: Scene) -> Fact | None:
-        found = past.within(scene)
-        if isinstance(found, Unknown):
-            return Fact(f"earlier {title}", "none")
-        value = number_text(past.previous(scene), decimals)
-        return Fact(f"earlier {title}", value, unit, found[0].collected, found[0].specimen)
-
-    return FactOf(f"earlier {title}", show)
 
 
 def _history_run(

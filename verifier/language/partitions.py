@@ -60,7 +60,8 @@ def check_partitions(
             gaps.setdefault((kind, gap), []).append((test, found[0].span))
     for (kind, words), places in gaps.items():
         findings.add(
-            "R306", places[0][1], f"no {kind} limit fits {_article(words)} {words}", severity="note",
+            "R306", places[0][1], f"no {kind} limit fits {_article(words)} {words}",
+            severity="note",
             meaning=f"this concerns {listing(test for test, _ in places)}; where a rule asks for "
             "the limit, such results are held.",
         )  # fmt: skip

@@ -9,7 +9,7 @@ from lark.visitors import v_args
 from verifier.language import tree
 from verifier.language.builder import unquoted
 from verifier.language.spelled import spelled
-from verifier.language.statements import Clause, Clauses, StatementBuilder
+from verifier.language.statements import Clause, StatementBuilder
 
 _HOLD_EXAMPLE = "hold when result is critical"
 _BECAUSE_EXAMPLE = 'because "{test} {result} is beyond the critical limit {limit}"'
@@ -39,13 +39,10 @@ class RuleBuilder(StatementBuilder):
             exceptions=tuple(clauses.many("except")),
             because=because,
             wait=clauses.one("wait"),
-            effects=self._effects(clauses),
+            effects=tuple(clauses.many("effect")),
             source=clauses.one("from", ""),
             span=self.span(meta),
         )
-
-    def _effects(self, clauses: Clauses) -> tuple[tree.Effect, ...]:
-        return tuple(clauses.many("effect"))
 
     def every_test(self, meta: Meta, parts: list[Any]) -> tuple[None, Any]:
         return None, parts[0] or ()

@@ -1,4 +1,4 @@
-"""Writes expressions out, one spelling for one meaning: what people read never depends on spacing."""
+"""Writes expressions out, one spelling for one meaning, whatever the spacing was."""
 
 from verifier.facts.units import parse_unit
 from verifier.language import tree

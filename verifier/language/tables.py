@@ -5,9 +5,9 @@ from decimal import Decimal
 from verifier.language import kinds, tree
 from verifier.language.earlier import Past
 from verifier.language.expressions import Expressions
+from verifier.language.facttexts import past_fact
 from verifier.language.kinds import Kind
 from verifier.language.limits import ChangeLimit, LimitRow, Stretch
-from verifier.language.numeric import past_fact
 from verifier.language.source import Span
 from verifier.language.spelled import spelled
 from verifier.language.symbols import note_unknown_unit
