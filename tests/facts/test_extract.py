@@ -116,6 +116,19 @@ def test_an_obx_before_any_obr_is_a_doubt() -> None:
     assert len(said.observations) == 1
 
 
+def test_a_specimen_before_its_order_is_a_doubt() -> None:
+    # ORU^R01 puts SPM after the results (HL7 v2.5.1 section 7.3.1); a sender that puts it before
+    # must not have its results filed under the next specimen and released.
+    second = SPM.replace("S1", "S2")
+    for said in reports(MSH, PID, SPM, OBR, obx(), second, OBR, obx()):
+        assert any("an SPM stands before any OBR" in doubt for doubt in said.doubts)
+
+
+def test_what_puts_the_reading_in_doubt_holds_the_specimen() -> None:
+    (said,) = reports(MSH, PID, OBR, obx(), "obx|broken line", SPM)
+    assert any("does not begin with a segment name" in doubt for doubt in said.doubts)
+
+
 def test_one_order_with_two_specimens_is_a_doubt() -> None:
     (said,) = reports(MSH, PID, OBR, obx(), SPM, SPM.replace("S1", "S2"))
     assert "several specimens" in said.doubts[0]

@@ -4,13 +4,12 @@ Failures seen in public issue trackers of HL7 libraries and reasoned from the st
 answer is common practice, no source, unless a clause is named.
 """
 
-import os
-from pathlib import Path
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from wire import corpus, needs_corpus
 
+from verifier.hl7.charsets import codec_of
 from verifier.hl7.message import Message, Unreadable
 
 HEAD = b"MSH|^~\\&|S|F|R|G|20261125||ORU^R01^ORU_R01|C1|P|2.5.1"
@@ -159,8 +158,6 @@ def test_the_first_repetition_of_msh_18_counts() -> None:
     [("8859/5", "Проба"), ("8859/7", "δείγμα"), ("GB 18030-2000", "样本"), ("ISO IR87", "検体")],
 )
 def test_other_alphabets(code: str, text: str) -> None:
-    from verifier.hl7.charsets import codec_of
-
     codec = codec_of(code)
     assert codec is not None
     raw = HEAD + b"||||||" + code.encode() + b"\rNTE|1|L|" + text.encode(codec) + b"\rPID|1"
@@ -220,13 +217,7 @@ def read_all(message: Message) -> None:
     assert message.raw
 
 
-def corpus() -> list[Path]:
-    beside = Path(__file__).parents[3] / "shared" / "corpus"
-    folder = Path(os.environ.get("VERIFIER_CORPUS", beside))
-    return sorted(path for path in folder.rglob("*") if path.is_file())
-
-
-@pytest.mark.skipif(not corpus(), reason="the corpus of public messages is not beside this copy")
+@needs_corpus
 def test_public_messages_are_read_or_unreadable() -> None:
     read = 0
     for path in corpus():

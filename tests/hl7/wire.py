@@ -1,9 +1,11 @@
 """What the tests of this room share: the samples, and how the hl7apy library sees a message."""
 
+import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import pytest
 from hl7apy.parser import parse_message
 
 from verifier.hl7.conformance import tidied
@@ -15,6 +17,18 @@ READABLE = [path for path in SAMPLES if path.name != WRONG_BYTES]
 RESULTS = [path for path in READABLE if not path.name.startswith("37-")]
 
 Leaf = tuple[int, int, int, int, int]  # segment, field, repetition, component, subcomponent
+
+
+def corpus() -> list[Path]:
+    """Public messages, where they lie beside this copy; the tests do without them."""
+    beside = Path(__file__).parents[3] / "shared" / "corpus"
+    folder = Path(os.environ.get("VERIFIER_CORPUS", beside))
+    return sorted(path for path in folder.rglob("*") if path.is_file())
+
+
+needs_corpus = pytest.mark.skipif(
+    not corpus(), reason="the corpus of public messages is not beside this copy"
+)
 
 
 def name_of(path: Path) -> str:

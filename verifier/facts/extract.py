@@ -84,7 +84,8 @@ def read_specimens(message: Message, connection: ConnectionMap) -> tuple[Specime
         for order in group.orders:
             specimen = _specimen(order, connection, zone)
             place = gathered.setdefault(
-                (number, specimen.key), _Gathered(patient, specimen, list(group.doubts))
+                (number, specimen.key),
+                _Gathered(patient, specimen, [*message.doubts, *group.doubts]),
             )
             _add(place, order, connection, zone)
     return _reports(gathered)
@@ -136,6 +137,11 @@ def _groups(message: Message) -> list[_Group]:
                 spm, sacs, order = segment, [], None
             case "SPM" if order:
                 _attach(group, order, segment)
+            case "SPM":
+                group.doubts.append(
+                    f"segment {segment.index + 1}: an SPM stands before any OBR, so it is not "
+                    "certain which results belong to which specimen"
+                )
             case "SAC" if specimen_first:
                 sacs.append(segment)
             case "SAC" if order:

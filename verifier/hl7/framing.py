@@ -47,6 +47,9 @@ class Framer:
 
     def __init__(self, limit: int = USUAL_LIMIT) -> None:
         self._limit = limit
+        self._start_anew()
+
+    def _start_anew(self) -> None:
         self._buffer = bytearray()
         self._searched = 0
         self._inside = False
@@ -73,7 +76,7 @@ class Framer:
         if self._inside:
             text = f"the connection ended inside a block, after {len(self._buffer)} bytes"
             found.append(Fault("incomplete", text, bytes(self._buffer)))
-        self.__init__(self._limit)  # type: ignore[misc]
+        self._start_anew()
         return found
 
     def _step(self, found: list[Frame | Fault]) -> bool:

@@ -73,8 +73,13 @@ class Groups:
 
 
 def read_groups(message: Message) -> Groups:
-    """Return the segments of a result message in groups."""
-    walk = _Walk(specimen_first=message.type == "OUL")
+    """Return the segments of a result message in groups.
+
+    Which side of its orders a specimen stands on is seen from the message: some senders of
+    ORU^R01 put it first as well.
+    """
+    leading = next((s.name for s in message.segments if s.name in {"SPM", "OBR"}), "")
+    walk = _Walk(specimen_first=message.type == "OUL" or leading == "SPM")
     for segment in message.segments[1:]:
         walk.visit(segment)
     return walk.groups
@@ -135,8 +140,11 @@ class _Walk:
 
     def _open_obr(self, segment: Segment) -> None:
         order = self._order
-        if order and order.obr is None and not order.results and not order.places[1:]:
+        if order and order.obr is None and not order.results:
             order.opening.append(segment)
+            self._notes = order.opening
+            if not self._specimen_first:
+                self._place = None
         else:
             self._new_order([segment])
 

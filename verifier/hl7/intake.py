@@ -16,7 +16,8 @@ _CONTROLS = bytes({*range(32), 127} - {*b"\t\n\r\x1b"})  # ESC belongs to the IS
 class Taken(NamedTuple):
     """The text of a message with CR between its segments, and what was odd about the bytes.
 
-    `body` is the same in bytes: cut at CR, both have the same pieces.
+    `body` is the same in bytes: cut at CR, both have the same pieces. `warnings` are about its
+    dress alone; `doubts` are about whether it was understood.
     """
 
     text: str
@@ -24,6 +25,7 @@ class Taken(NamedTuple):
     delimiters: Delimiters
     codec: str
     warnings: list[str]
+    doubts: list[str]
 
 
 def take(raw: bytes, charset: str) -> Taken:
@@ -33,6 +35,7 @@ def take(raw: bytes, charset: str) -> Taken:
         Unreadable: no MSH, a batch, unusable delimiters, unknown or wrong character set.
     """
     warnings: list[str] = []
+    doubts: list[str] = []
     data, charset = _without_prefix(raw, charset, warnings)
     if data[:3] != b"MSH":
         raise Unreadable(_no_header(data))
@@ -40,11 +43,11 @@ def take(raw: bytes, charset: str) -> Taken:
     delimiters = read_delimiters(header)
     if isinstance(delimiters, str):
         raise Unreadable(AckFault(SEQUENCE, delimiters, "MSH^1^2"), _field(header, 10))
-    body = _with_cr(data, delimiters, warnings)
+    body = _with_cr(data, delimiters, warnings, doubts)
     if len(body.translate(None, _CONTROLS)) != len(body):
-        warnings.append("the message holds control characters")
+        doubts.append("the message holds control characters")
     text, codec = _decoded(body, header, delimiters, charset, warnings)
-    return Taken(text, body, delimiters, codec, warnings)
+    return Taken(text, body, delimiters, codec, warnings, doubts)
 
 
 def _without_prefix(raw: bytes, charset: str, warnings: list[str]) -> tuple[bytes, str]:
@@ -70,7 +73,7 @@ def _field(header: str, number: int, separator: str = "") -> str:
     return parts[number - 1] if len(parts) >= number else ""
 
 
-def _with_cr(data: bytes, delimiters: Delimiters, warnings: list[str]) -> bytes:
+def _with_cr(data: bytes, delimiters: Delimiters, warnings: list[str], doubts: list[str]) -> bytes:
     """Bring segment ends to CR.
 
     CR is the only segment end of HL7 (v2.5.1 section 2.5.4). Where none is there at all, an LF
@@ -88,7 +91,7 @@ def _with_cr(data: bytes, delimiters: Delimiters, warnings: list[str]) -> bytes:
         data = data.replace(b"\r\n", b"\r")
         warnings.append("segments end with CR and LF instead of CR")
     if looks_like_end.search(data):
-        warnings.append("a line feed inside a field is followed by what looks like a segment")
+        doubts.append("a line feed inside a field is followed by what looks like a segment")
     return data
 
 

@@ -100,7 +100,8 @@ class Message:
     """A message as received.
 
     `raw` are the received bytes, `charset` the Python codec they were read with, `warnings` what
-    was odd but could be read, in sentences. Blank lines are no segments.
+    was odd but could be read, in sentences; `doubts` are those of them that leave open whether the
+    message was understood. Blank lines are no segments.
     """
 
     def __init__(
@@ -111,12 +112,14 @@ class Message:
         delimiters: Delimiters,
         charset: str,
         warnings: tuple[str, ...],
+        doubts: tuple[str, ...] = (),
     ) -> None:
         self.raw = raw
         self.segments = segments
         self.delimiters = delimiters
         self.charset = charset
-        self.warnings = warnings
+        self.warnings = warnings + doubts
+        self.doubts = doubts
         self._body = body
 
     @classmethod
@@ -130,7 +133,7 @@ class Message:
         Raises:
             Unreadable: no MSH or two, a batch, unusable delimiters, unknown or wrong character set.
         """
-        text, body, delimiters, codec, warnings = take(raw, charset)
+        text, body, delimiters, codec, warnings, doubts = take(raw, charset)
         lines = [line for line in text.split("\r") if line]
         segments = tuple([Segment(line, i, delimiters, codec) for i, line in enumerate(lines)])
         for segment in segments[1:]:
@@ -139,8 +142,8 @@ class Message:
                 text = "a second MSH stands in the same block: send each message in its own"
                 raise Unreadable(AckFault(SEQUENCE, text, "MSH^2"), segments[0].get(10))
             if len(name) != 3 or not (name.isascii() and name.isalnum() and name.isupper()):
-                warnings.append(f"segment {segment.index + 1} does not begin with a segment name")
-        return cls(raw, body, segments, delimiters, codec, tuple(warnings))
+                doubts.append(f"segment {segment.index + 1} does not begin with a segment name")
+        return cls(raw, body, segments, delimiters, codec, tuple(warnings), tuple(doubts))
 
     @cached_property
     def pieces(self) -> tuple[bytes, ...]:

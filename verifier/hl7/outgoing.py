@@ -122,6 +122,7 @@ class _Writer:
         self._version = header.version or message.version
         marks = message.delimiters
         self._marks = marks if self._version >= "2.7" else marks._replace(truncation="")
+        self._chosen_ids = {id(order) for order in chosen}
         self._rewritten = message.type == "OUL"
         self._written: set[int] = set()
 
@@ -134,7 +135,7 @@ class _Writer:
         return b"".join(line + b"\r" for line in lines)
 
     def _is_chosen(self, order: Order) -> bool:
-        return any(order is one for one in self._chosen)
+        return id(order) in self._chosen_ids
 
     def _as_sent(self, segments: Iterable[Segment]) -> list[bytes]:
         return [self._message.pieces[segment.index] for segment in segments]
@@ -232,11 +233,10 @@ class _Writer:
         shown = {r.obx.index for r in order.every_result()} - set(self._sent)
         statuses = {self._keep[i].status if i in self._keep else "" for i in shown}
         statuses |= {item.status for item in self._extra if order is self._chosen[-1]}
-        if "" in statuses:
-            return "A"  # some, but not all, results available
         if statuses & {"C", "W", "D"}:
-            return "C"
-        return statuses.pop() if len(statuses) == 1 and statuses <= {*"FRPISX"} else "A"
+            return "C"  # also where others are left out: a correction must not be missed
+        alike = len(statuses) == 1 and statuses <= {*"FRPISX"}
+        return statuses.pop() if alike else "A"  # some, but not all, results available
 
     def _result(self, result: Result) -> list[bytes]:
         obx = result.obx
