@@ -15,7 +15,7 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         help="report what departs from the HL7 version a message declares",
         description="Reports, per file, what departs from the HL7 version the message declares. "
         "A finding does not mean that the message would be refused.",
-        epilog="example: verifier hl7 check samples/oru-2.5.1-panel.hl7\n\n"
+        epilog="example: verifier hl7 check samples/01-panel-2.5.1.hl7\n\n"
         "exit code: 0 no findings, 1 findings, 2 a file can not be read",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )

@@ -48,11 +48,11 @@ def run(args: argparse.Namespace) -> int:
     if checked.diagnostics:
         print(rendered(args.folder, checked, color=sys.stdout.isatty()), end="\n\n")
     errors = sum(item.severity == "error" for item in checked.diagnostics)
-    others = len(checked.diagnostics) - errors
+    remarks = f"remarks: {len(checked.diagnostics) - errors}"
     if program is None:
-        print(f"{errors} errors, {others} remarks: this rule set can not be used.")
+        print(f"This rule set can not be used. errors: {errors}, {remarks}")
         return 1
     tests = len(program.catalogue.tests)
-    print(f"{len(program.rules)} rules for {tests} tests, {others} remarks.")
+    print(f"This rule set can be used. rules: {len(program.rules)}, tests: {tests}, {remarks}")
     print(f"identity {program.identity}")
     return 0

@@ -49,6 +49,7 @@ def run_suspend(args: argparse.Namespace) -> int:
 
     scope: Scope = "test" if args.test else "connection" if args.connection else "all"
     subject = args.test or args.connection
+    check_subject(args)
 
     def work(tx: "Transaction") -> int:
         return suspend(tx, operator(), scope, subject, args.reason, clock.now())
@@ -56,6 +57,19 @@ def run_suspend(args: argparse.Namespace) -> int:
     number = in_database(args.config, work)
     print(f"suspended: {' '.join(filter(None, (scope, subject)))} (number {number})")
     return 0
+
+
+def check_subject(args: argparse.Namespace) -> None:
+    """Refuse a misspelt name: a suspension of nothing would look like one of something."""
+    from verifier import settings
+    from verifier.rulefiles import load_program
+    from verifier.service.wiring import check_known
+
+    loaded = settings.load(args.config)
+    if args.connection:
+        check_known("connection", args.connection, loaded.connections)
+    if args.test:
+        check_known("test", args.test, load_program(loaded.rules).catalogue.tests)
 
 
 def run_resume(args: argparse.Namespace) -> int:

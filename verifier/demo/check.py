@@ -78,6 +78,7 @@ class _Deliveries:
     def __init__(self, morning: Morning) -> None:
         self._morning = morning
         self._holds: dict[str, dict[str, Reading]] = {}
+        self._sendable: dict[str, dict[str, tuple[str, str]]] = {}
         self._derived: dict[tuple[str, str], str] = {}
         self.by_specimen: dict[str, list[Delivery]] = {}
 
@@ -90,31 +91,20 @@ class _Deliveries:
             self.by_specimen.setdefault(step.specimen, []).extend(self._named(step.lis, None))
 
     def _tube(self, tube: Tube, played: Played) -> None:
-        analyzer, held = self._morning.analyzers[tube.by], self._morning.held_by(tube)
+        analyzer = self._morning.analyzers[tube.by]
         whole = self._holds.setdefault(tube.id or tube.key, {})
-        whole |= held
+        whole |= self._morning.held_by(tube)
+        sendable = self._sendable.setdefault(tube.id or tube.key, {})
+        sendable |= _forwardable(analyzer, self._morning.held_by(tube))
         lines = self.by_specimen.setdefault(tube.id, [])
         for test, outcome in expected(tube, self._morning, whole).items():
-            if outcome.outcome == "release":
-                lines += self._released(tube, test, held, analyzer, played)
+            if outcome.outcome != "release":
+                continue
+            if test in self._morning.derived:
+                lines += self._of_derived(tube, test, played)
+            elif test in sendable:
+                lines.append((*sendable[test], "F"))
         lines += self._named(tube.lis, analyzer)
-
-    def _released(
-        self,
-        tube: Tube,
-        test: str,
-        held: Mapping[str, Reading],
-        analyzer: Analyzer,
-        played: Played,
-    ) -> list[Delivery]:
-        if test in self._morning.derived:
-            return self._of_derived(tube, test, played)
-        # An index that came in SAC has no OBX of its own to be forwarded.
-        if test not in held or (analyzer.indices_in_sac and test in SAC_FIELDS):
-            return []
-        reading = held[test]
-        code = (reading.code or analyzer.codes[test]).split("^")[0]
-        return [(code, reading.value, "F")]
 
     def _of_derived(self, tube: Tube, test: str, played: Played) -> list[Delivery]:
         """A derived result leaves when it is new or has another value than the one that left."""
@@ -133,6 +123,15 @@ class _Deliveries:
             test, value, status = item.split()
             lines.append((codes.get(test, test), value, status))
         return lines
+
+
+def _forwardable(analyzer: Analyzer, held: Mapping[str, Reading]) -> dict[str, tuple[str, str]]:
+    """Return code and value of what has an OBX: an index that came in SAC has none."""
+    return {
+        test: ((reading.code or analyzer.codes[test]).split("^")[0], reading.value)
+        for test, reading in held.items()
+        if not (analyzer.indices_in_sac and test in SAC_FIELDS)
+    }
 
 
 def _afterwards(morning: Morning, after: Aftermath) -> Iterator[str]:

@@ -87,7 +87,8 @@ class Desk:
         return len(self.store.read(lambda reader: reader.rejected_outgoing()))
 
     def verified(self) -> list[str]:
-        """Return what is wrong with the audit log; nothing when it is whole."""
+        """Sign the audit log's head and return what is wrong with it; nothing when it is whole."""
+        self.store.checkpoint()
         report = self.store.verify_audit()
         return list(report.findings)
 

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from verifier.demo.scenario import Morning
+from verifier.demo.wire import ended
 from verifier.errors import SettingsError, VerifierError
 from verifier.rulefiles import shipped_rules
 
@@ -109,7 +110,7 @@ async def _answers(port: int) -> bool:
         _, writer = await asyncio.open_connection(HOST, port)
     except OSError:
         return False
-    writer.close()
+    await ended(writer)
     return True
 
 

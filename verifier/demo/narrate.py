@@ -3,6 +3,7 @@
 from collections import Counter
 from collections.abc import Iterable, Mapping
 
+from verifier.decide.safeguards import PREFIX
 from verifier.demo.check import Aftermath, Findings
 from verifier.demo.compare import Played
 from verifier.demo.laboratory import Laboratory
@@ -51,10 +52,12 @@ def _decision(decision: Decision | None, ack: str) -> list[str]:
     grouped: dict[tuple[str, str, str], list[ResultDecision]] = {}
     for result in results:
         for reason in result.reasons:
-            grouped.setdefault((result.outcome, reason.rule, reason.text), []).append(result)
+            # Which input is held was told just before; the names of what follows are enough.
+            text = "" if reason.rule == f"{PREFIX}inputs" else f": {reason.text}"
+            grouped.setdefault((result.outcome, reason.rule, text), []).append(result)
     for (outcome, rule, text), group in grouped.items():
         verb = {"hold": "held", "wait": "waiting"}.get(outcome, outcome)
-        lines.append(f"{INDENT}{verb}: {_named(group)} ({rule}): {text}")
+        lines.append(f"{INDENT}{verb}: {_named(group)} ({rule}){text}")
     return lines
 
 

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 from msgspec import Struct
 
-from verifier.demo.wire import enveloped, field, fields, read_block
+from verifier.demo.wire import ended, enveloped, field, fields, read_block
 
 # HL7 table 0085, the codes an outgoing result can carry.
 STATUS = {
@@ -53,6 +53,7 @@ class Receiver:
         self.received: list[Received] = []
         self._refuses, self._say = set(refuses), say
         self._server: asyncio.Server | None = None
+        self._talks: set[asyncio.Task[None]] = set()
 
     async def listen(self) -> int:
         """Start to listen on a free port of the loopback and return it."""
@@ -60,18 +61,27 @@ class Receiver:
         return int(self._server.sockets[0].getsockname()[1])
 
     async def close(self) -> None:
-        """Stop listening."""
+        """Stop listening and end every connection."""
         if self._server:
             self._server.close()
+        for task in self._talks:
+            task.cancel()
+        await asyncio.gather(*self._talks, return_exceptions=True)
 
     async def _talk(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        while (message := await read_block(reader)) is not None:
-            received = self._take(message)
-            self.received.append(received)
-            self._say(received)
-            writer.write(enveloped(acknowledgement(message, received.answer)))
-            await writer.drain()
-        writer.close()
+        task = asyncio.current_task()
+        assert task is not None, "called by asyncio as a task"
+        self._talks.add(task)
+        try:
+            while (message := await read_block(reader)) is not None:
+                received = self._take(message)
+                self.received.append(received)
+                self._say(received)
+                writer.write(enveloped(acknowledgement(message, received.answer)))
+                await writer.drain()
+        finally:
+            self._talks.discard(task)
+            await ended(writer)
 
     def _take(self, message: bytes) -> Received:
         segments = fields(message)

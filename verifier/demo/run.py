@@ -19,6 +19,7 @@ from verifier.demo.play import Player
 from verifier.demo.receiver import Received, Receiver
 
 LASTS = 90.0  # seconds the morning takes when it is shown
+LIS_TOLD_AFTER = 0.2  # seconds; often the LIS is quicker than the telling of what was decided
 
 
 class Stage(Struct):
@@ -38,7 +39,7 @@ async def show(folder: Path | None) -> int:
         print(narrate.welcome(stage.laboratory, stage.passwords), flush=True)
         playing = asyncio.create_task(
             stage.player.play(
-                LASTS / len(morning.steps),
+                LASTS / sum(step.day == 0 for step in morning.steps),
                 lambda played: print("\n".join(narrate.told(played, morning)), flush=True),
             )
         )
@@ -76,7 +77,8 @@ async def _stage(
         with ledger.open("a", encoding="utf-8") as file:
             file.writelines(f"{line}\n" for line in narrate.ledger(received))
         if tell_lis:
-            print(narrate.delivered(received), flush=True)
+            line = narrate.delivered(received)
+            asyncio.get_running_loop().call_later(LIS_TOLD_AFTER, lambda: print(line, flush=True))
 
     receiver = Receiver(morning.refused_by_lis, take)
     laboratory = Laboratory(folder, morning, await receiver.listen())

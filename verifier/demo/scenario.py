@@ -60,7 +60,13 @@ class _Step(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
 
 
 class Tube(_Step, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """One message about one specimen. `ack` is the answer it must get."""
+    """One message about one specimen. `ack` is the answer it must get.
+
+    `control` names the step whose control id is used again. `collected` and `analyzed` are times of
+    the step's day; without them a specimen is collected some time before and OBX-19 is empty.
+    `values` are results in the unit of their test, `lis` what the LIS gets besides what is
+    expected to be released: test, value and status.
+    """
 
     id: str
     by: str
@@ -72,6 +78,7 @@ class Tube(_Step, frozen=True, forbid_unknown_fields=True, kw_only=True):
     charset: str = ""
     control: str = ""
     collected: str = ""
+    analyzed: str = ""
     ack: str = "AA"
     values: str = ""
     lis: str = ""
@@ -94,7 +101,7 @@ class Act(_Step, frozen=True, forbid_unknown_fields=True, kw_only=True):
     who: Literal["technologist", "pathologist", "administrator"]
     do: Literal["control", "suspend", "resume", "release", "reject"]
     tests: str = ""
-    state: Literal["in control", "out of control"] = "in control"
+    state: Literal["in control", "out of control", "unknown"] = "in control"
     scope: Literal["all", "test", "connection"] = "all"
     subject: str = ""
     specimen: str = ""

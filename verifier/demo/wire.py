@@ -1,6 +1,7 @@
 """MLLP for the demo's own analyzers and LIS; shares no code with the service it talks to."""
 
 import asyncio
+import contextlib
 from collections.abc import Mapping
 
 START, END = b"\x0b", b"\x1c\r"
@@ -19,6 +20,13 @@ async def read_block(reader: asyncio.StreamReader) -> bytes | None:
 def enveloped(message: bytes) -> bytes:
     """Return a message in its MLLP envelope."""
     return START + message + END
+
+
+async def ended(writer: asyncio.StreamWriter) -> None:
+    """Close a connection, whatever state it is in."""
+    writer.close()
+    with contextlib.suppress(OSError):
+        await writer.wait_closed()
 
 
 class Link:
@@ -57,13 +65,13 @@ class Link:
         writer.write(data)
         writer.write_eof()
         answer = await asyncio.wait_for(read_block(reader), ANSWER_WITHIN)
-        writer.close()
+        await ended(writer)
         return answer
 
     async def close(self) -> None:
         """Close the connection; the next message opens a new one."""
         if self._streams:
-            self._streams[1].close()
+            await ended(self._streams[1])
             self._streams = None
 
     async def _open(self) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:

@@ -3,6 +3,8 @@
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from msgspec import Struct
+
 from verifier.demo.notation import Reading
 from verifier.demo.scenario import Analyzer, Morning, Patient, Tube, moment
 
@@ -11,17 +13,33 @@ SAC_FIELDS = {"hemolysis": 32, "lipemia": 34, "icterus": 36}
 COLLECTED_BEFORE = timedelta(minutes=40)
 
 
+class _Sheet(Struct, frozen=True):
+    """What the segments of one message are written from; times are as the analyzer writes them."""
+
+    tube: Tube
+    analyzer: Analyzer
+    readings: tuple[Reading, ...]
+    pid: tuple[str, ...]
+    collected: str
+    analyzed: str
+
+
 def write(tube: Tube, morning: Morning, day: date) -> bytes:
-    """Return the message of `tube` as its analyzer would send it."""
+    """Return the message of `tube` as its analyzer would send it, on the morning of `day`."""
     analyzer = morning.analyzers[tube.by]
-    patient = morning.patients.get(tube.of)
-    held = list(morning.held_by(tube).values())
     sent = moment(tube, day)
     collected = moment(tube, day, tube.collected) if tube.collected else sent - COLLECTED_BEFORE
-    build = _oul if analyzer.message == "OUL^R22" else _oru
-    segments = [_msh(tube, analyzer, sent, day), *build(tube, analyzer, patient, held, collected)]
-    codec = {"8859/1": "latin-1", "UNICODE UTF-8": "utf-8"}.get(tube.charset, "ascii")
-    return ("\r".join(segments) + "\r").encode(codec)
+    sheet = _Sheet(
+        tube,
+        analyzer,
+        tuple(morning.held_by(tube).values()),
+        _pid(morning.patients.get(tube.of), day),
+        _stamp(collected, analyzer),
+        _stamp(moment(tube, day, tube.analyzed), analyzer) if tube.analyzed else "",
+    )
+    body = _oul(sheet) if analyzer.message == "OUL^R22" else _oru(sheet)
+    codec = {"8859/1": "latin-1"}.get(tube.charset, "ascii")
+    return ("\r".join([_msh(tube, analyzer, sent, day), *body]) + "\r").encode(codec)
 
 
 def control_id(tube: Tube, day: date) -> str:
@@ -54,46 +72,41 @@ def _stamp(at: datetime, analyzer: Analyzer) -> str:
     return f"{local:%Y%m%d%H%M%S%z}" if analyzer.message == "OUL^R22" else f"{local:%Y%m%d%H%M%S}"
 
 
-def _oul(
-    tube: Tube, analyzer: Analyzer, patient: Patient | None, held: list[Reading], at: datetime
-) -> list[str]:
+def _oul(sheet: _Sheet) -> list[str]:
     """PID, SPM, SAC, then one OBR with its OBX per test (HL7 v2.5.1 section 7.3.6)."""
-    when = _stamp(at, analyzer)
-    indices = [reading for reading in held if reading.test in SAC_FIELDS]
-    tests = [reading for reading in held if reading.test not in SAC_FIELDS]
-    segments = _pid(patient, at.date())
-    segments.append(f"SPM|1|{tube.id}||{tube.specimen_type}|||||||{tube.role}||||||{when}")
-    segments.append(_sac(tube, indices, analyzer))
+    tube = sheet.tube
+    segments = [*sheet.pid, _spm(sheet), _sac(sheet)]
+    tests = [reading for reading in sheet.readings if reading.test not in SAC_FIELDS]
     for number, reading in enumerate(tests, 1):
-        code, _ = _coded(reading, analyzer)
-        segments.append(f"OBR|{number}|{tube.id}||{code}|||{when}")
-        segments.append(_obx(1, reading, tube, analyzer, when))
-    if tube.comment:
-        segments.append(f"NTE|1||{tube.comment}")
-    return segments
+        code, _ = _coded(reading, sheet.analyzer)
+        segments.append(f"OBR|{number}|{tube.id}||{code}|||{sheet.collected}")
+        segments.append(_obx(1, reading, sheet))
+    return [*segments, *_nte(tube)]
 
 
-def _oru(
-    tube: Tube, analyzer: Analyzer, patient: Patient | None, held: list[Reading], at: datetime
-) -> list[str]:
+def _oru(sheet: _Sheet) -> list[str]:
     """PID, one OBR with all OBX, SPM (HL7 v2.5.1 section 7.3.1)."""
-    when = _stamp(at, analyzer)
-    segments = _pid(patient, at.date())
-    segments.append(f"OBR|1|{tube.id}|{tube.id}|PANEL^Chemistry^L|||{when}")
-    segments += [
-        _obx(number, reading, tube, analyzer, when) for number, reading in enumerate(held, 1)
-    ]
-    if tube.comment:
-        segments.append(f"NTE|1||{tube.comment}")
-    segments.append(f"SPM|1|{tube.id}||{tube.specimen_type}|||||||{tube.role}||||||{when}")
-    return segments
+    tube = sheet.tube
+    obr = f"OBR|1|{tube.id}|{tube.id}|PANEL^Chemistry^L|||{sheet.collected}"
+    results = [_obx(number, reading, sheet) for number, reading in enumerate(sheet.readings, 1)]
+    return [*sheet.pid, obr, *results, *_nte(tube), _spm(sheet)]
 
 
-def _pid(patient: Patient | None, day: date) -> list[str]:
+def _spm(sheet: _Sheet) -> str:
+    tube = sheet.tube
+    front = f"SPM|1|{tube.id}||{tube.specimen_type}|||||||{tube.role}"
+    return f"{front}||||||{sheet.collected}"
+
+
+def _nte(tube: Tube) -> list[str]:
+    return [f"NTE|1||{tube.comment}"] if tube.comment else []
+
+
+def _pid(patient: Patient | None, day: date) -> tuple[str, ...]:
     if patient is None:
-        return []
+        return ()
     number = f"{patient.number}^^^FERNMOOR^MR" if patient.number else ""
-    return [f"PID|1||{number}||{patient.name}||{birth_date(patient, day)}|{patient.sex}"]
+    return (f"PID|1||{number}||{patient.name}||{birth_date(patient, day)}|{patient.sex}",)
 
 
 def birth_date(patient: Patient, day: date) -> str:
@@ -107,14 +120,13 @@ def birth_date(patient: Patient, day: date) -> str:
     return f"{day - days * timedelta(int(number)):%Y%m%d}" if days else patient.born
 
 
-def _sac(tube: Tube, indices: list[Reading], analyzer: Analyzer) -> str:
+def _sac(sheet: _Sheet) -> str:
     fields = [""] * 38
-    fields[3] = tube.id
-    for reading in indices:
-        _, unit = _coded(reading, analyzer)
-        position = SAC_FIELDS[reading.test]
-        fields[position] = reading.value
-        fields[position + 1] = unit
+    fields[3] = sheet.tube.id
+    for reading in sheet.readings:
+        if position := SAC_FIELDS.get(reading.test):
+            fields[position] = reading.value
+            _, fields[position + 1] = _coded(reading, sheet.analyzer)
     return "SAC" + "|".join(fields).rstrip("|")
 
 
@@ -123,10 +135,11 @@ def _coded(reading: Reading, analyzer: Analyzer) -> tuple[str, str]:
     return (reading.code or code, unit if reading.unit is None else reading.unit)
 
 
-def _obx(number: int, reading: Reading, tube: Tube, analyzer: Analyzer, when: str) -> str:
-    code, unit = _coded(reading, analyzer)
-    kind = reading.kind or ("SN" if reading.value[0] in "<>" else "NM")
+def _obx(number: int, reading: Reading, sheet: _Sheet) -> str:
+    code, unit = _coded(reading, sheet.analyzer)
+    kind = reading.kind or ("SN" if reading.value[:1] in ("<", ">") else "NM")
     value = f"{reading.value[0]}^{reading.value[1:]}" if kind == "SN" else reading.value
-    status = reading.status or tube.status
+    status = reading.status or sheet.tube.status
     front = f"OBX|{number}|{kind}|{code}|{reading.run}|{value}|{unit}||{reading.flag}"
-    return f"{front}|||{status}|||{when}"
+    analyzed = f"|||||{sheet.analyzed}" if sheet.analyzed else ""
+    return f"{front}|||{status}|||{sheet.collected}{analyzed}"

@@ -4,6 +4,8 @@ Decoding happens after splitting, so that ``\X0D\`` can never make a new segment
 for looking at and comparing; what is forwarded is the text as it was sent.
 """
 
+from functools import lru_cache
+
 from verifier.hl7.delimiters import Delimiters
 
 _MOST_BLANKS = 80  # `\.sp9999\` asks for more than any report needs
@@ -70,9 +72,14 @@ def _layout(command: str) -> str | None:
 
 def encode(text: str, delimiters: Delimiters) -> str:
     """Return `text` with everything that would cut a message escaped: `decode` undoes it."""
+    return text.translate(_table(delimiters))
+
+
+@lru_cache(maxsize=64)
+def _table(delimiters: Delimiters) -> dict[int, str]:
     mark = delimiters.escape
-    text = text.replace(mark, f"{mark}E{mark}")
     letters = {
+        mark: "E",
         delimiters.field: "F",
         delimiters.component: "S",
         delimiters.subcomponent: "T",
@@ -80,13 +87,7 @@ def encode(text: str, delimiters: Delimiters) -> str:
         "\r": "X0D",
         "\n": ".br",
     }
-    table = {ord(character): f"{mark}{name}{mark}" for character, name in letters.items()}
     if delimiters.truncation:
-        table[ord(delimiters.truncation)] = f"{mark}P{mark}"
+        letters[delimiters.truncation] = "P"
     # A mark that is itself a letter of an escape name can not be: `usable` refuses letters.
-    return _translate(text, table, mark)
-
-
-def _translate(text: str, table: dict[int, str], mark: str) -> str:
-    pieces = text.split(f"{mark}E{mark}")
-    return f"{mark}E{mark}".join(piece.translate(table) for piece in pieces)
+    return {ord(character): f"{mark}{name}{mark}" for character, name in letters.items()}

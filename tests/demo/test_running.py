@@ -1,0 +1,66 @@
+"""The whole demo against the real service: as expected, not as expected, and broken off."""
+
+import os
+import signal
+import stat
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from msgspec.structs import replace
+
+from verifier.cli import main
+from verifier.demo import scenario
+from verifier.demo.laboratory import free_ports, private_folder
+from verifier.errors import SettingsError
+
+
+def test_every_outcome_is_as_expected(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    assert main(["demo", "--check", "--folder", str(tmp_path / "demo")]) == 0
+    told = capfd.readouterr().out
+    assert "0 differences from what was expected" in told
+    assert (tmp_path / "demo" / "lis.txt").read_text("utf-8").count("(final)") > 1000
+
+
+def test_a_wrong_expectation_is_found(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    morning = scenario.load()
+    wrong = [
+        replace(tube, expect="others: release") if tube.title == "potassium high" else tube
+        for tube in morning.tube
+    ]
+    monkeypatch.setattr(scenario, "load", lambda: replace(morning, tube=tuple(wrong)))
+    assert main(["demo", "--check", "--folder", str(tmp_path)]) == 1
+    told = capfd.readouterr().out
+    assert "potassium: expected release, found hold critical outside-autorelease" in told
+    assert "the LIS never got 2823-3 = '6.4' with status 'F'" in told
+    assert "2 differences" in told
+
+
+def test_the_folder_is_private_and_never_one_in_use(tmp_path: Path) -> None:
+    folder = private_folder(tmp_path / "new")
+    assert stat.S_IMODE(folder.stat().st_mode) == 0o700
+    (folder / "something").touch()
+    with pytest.raises(SettingsError, match="empty folder"):
+        private_folder(folder)
+
+
+def test_free_ports_are_different() -> None:
+    assert len(set(free_ports(5))) == 5
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_breaking_off_stops_the_service_too(tmp_path: Path, number: signal.Signals) -> None:
+    command = [sys.executable, "-m", "verifier", "demo", "--folder", str(tmp_path / "demo")]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as demo:
+        assert demo.stdout
+        for line in demo.stdout:
+            if "an earlier result" in line:
+                break
+        os.kill(demo.pid, number)
+        rest = demo.stdout.read()
+    assert demo.returncode == 0
+    assert "\nstopping\n" in rest
+    assert (tmp_path / "demo" / "service.log").read_text("utf-8").endswith("stopped\n")
