@@ -1,56 +1,15 @@
 """The line on a real database, without sockets: what each message does to the record."""
 
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
-from service.laboratory import CONFIGURATION, RULES, result_message
-from verifier import settings
+from service.bench import ADA, ANN, NOW, Bench
+from service.laboratory import result_message
 from verifier.errors import RefusedError
-from verifier.language import check
 from verifier.service import actions
-from verifier.service.line import Answer, Line
-from verifier.store.rows import OutgoingRow, Person, StoredCase
 from verifier.store.store import Store
-
-NOW = datetime(2026, 1, 5, 9, 0, tzinfo=UTC)
-ANN = Person("ann", "technologist", False, 0, None, NOW)
-ADA = Person("ada", "administrator", False, 0, None, NOW)
-
-
-class Bench:
-    """A line on an empty database."""
-
-    def __init__(self, folder: Path, store: Store) -> None:
-        path = folder / "verifier.toml"
-        path.write_text(
-            CONFIGURATION.format(chem=1, second=2, lis=3, web=4, held="withhold", answer_seconds=1)
-        )
-        program = check({"test.rules": RULES}).program
-        assert program
-        self.line = Line(settings.load(path), program)
-        self.store = store
-        self.now = NOW
-
-    def take(self, raw: bytes, connection: str = "chem") -> Answer:
-        self.now += timedelta(seconds=1)
-        return self.store.write(lambda tx: self.line.take(tx, connection, raw, self.now))
-
-    def case(self, specimen: str = "S1") -> StoredCase:
-        found = self.store.read(lambda reader: reader.case_by_specimen(specimen))
-        assert found
-        return found
-
-    def outbox(self) -> list[OutgoingRow]:
-        return self.store.read(lambda reader: reader.outbox("lis"))
-
-    def obx_sent(self) -> list[tuple[str, str, str]]:
-        """(code, value, status) of every OBX in the outbox, in order."""
-        lines = [line for row in self.outbox() for line in row.payload.decode().split("\r")]
-        fields = [line.split("|") for line in lines if line.startswith("OBX")]
-        return [(f[3].split("^")[0], f[5], f[11]) for f in fields]
 
 
 @pytest.fixture
@@ -81,6 +40,10 @@ def test_a_control_id_used_again_with_other_content_is_processed_and_flagged(ben
     assert len(bench.outbox()) == 2
     problems = bench.store.read(lambda reader: reader.problems())
     assert [problem.note for problem in problems] == ["control id used before with other content"]
+    subject = f"message:{problems[0].message_id}"
+    (entry,) = bench.store.read(lambda reader: reader.audit_of(subject))
+    assert entry.detail
+    assert entry.detail["because"] == "control id used before with other content"
 
 
 def test_a_person_releases_and_it_leaves_with_the_comment(bench: Bench) -> None:

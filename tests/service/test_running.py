@@ -97,6 +97,18 @@ def test_suspended_by_another_process_holds_from_the_next_message_on(tmp_path: P
         assert b"HELD" not in b"".join(lis.received)
 
 
+def test_a_misspelt_suspension_is_refused(tmp_path: Path) -> None:
+    laboratory = Laboratory(tmp_path, 1)
+    for which, name, meant in (
+        ("--test", "potasium", "potassium"),
+        ("--connection", "che", "chem"),
+    ):
+        run = laboratory.command("suspend", which, name, "--reason", "new lamp")
+        assert run.returncode == 2
+        assert f"did you mean '{meant}'?" in run.stderr
+    assert "nothing was suspended" in laboratory.command("resume").stdout
+
+
 def test_a_stop_finishes_and_a_restart_goes_on_with_the_outbox(tmp_path: Path) -> None:
     with Lis() as lis:
         port = lis.port
@@ -117,6 +129,8 @@ def test_a_stop_finishes_and_a_restart_goes_on_with_the_outbox(tmp_path: Path) -
     [
         (("without_state", "without_stat"), "quality.without_stat"),
         (('rules = "rules"', 'rules = "nowhere"'), "nowhere"),
+        (("[destinations.lis]", 'tests = { NA = "sodum" }\n[destinations.lis]'), "'sodium'?"),
+        (("[destinations.lis]", 'units = { mmol = "mmmol" }\n[destinations.lis]'), "'mmmol'"),
     ],
 )
 def test_a_bad_configuration_refuses_to_start(

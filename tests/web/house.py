@@ -2,8 +2,8 @@
 
 import socket
 import threading
-from contextlib import contextmanager
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -11,7 +11,6 @@ from typing import Any
 
 import uvicorn
 
-from verifier.clock import now as real_now
 from verifier.rulefiles import load_program
 from verifier.service.line import Answer, Line
 from verifier.settings import Settings, parse
@@ -66,10 +65,12 @@ def message(
     indices: dict[str, str] | None = None,
     status: str = "F",
 ) -> bytes:
-    at = (collected or datetime.now(UTC) - timedelta(minutes=40)).strftime("%Y%m%d%H%M%S+0000")
+    taken = collected or datetime.now(UTC) - timedelta(minutes=40)
+    at = taken.strftime("%Y%m%d%H%M%S+0000")
     number = control_id or f"M{specimen}"
     segments = [
-        f"MSH|^~\\&|ANALYZER|LAB|VERIFIER|LAB|{at}||ORU^R01^ORU_R01|{number}|P|2.5.1|||||USA|UNICODE UTF-8",
+        f"MSH|^~\\&|ANALYZER|LAB|VERIFIER|LAB|{at}||ORU^R01^ORU_R01|{number}|P|2.5.1"
+        "||||||UNICODE UTF-8",
         f"PID|1||{patient}^^^LAB^MR||{name}||{born}|{sex}",
         "PV1|1|I|3 East",
         f"ORC|RE|{specimen}",
@@ -89,16 +90,27 @@ def message(
     return ("\r".join(segments) + "\r").encode()
 
 
+class Time:
+    """The clock of a house: real, and further on when a test says so."""
+
+    def __init__(self) -> None:
+        self.ahead = timedelta()
+
+    def __call__(self) -> datetime:
+        return datetime.now(UTC) + self.ahead
+
+
 @dataclass
 class House:
     store: Store
     line: Line
     settings: Settings
+    time: Time
     url: str = ""
     server: uvicorn.Server | None = None
 
     def take(self, raw: bytes, connection: str = "chemistry") -> Answer:
-        return self.store.write(lambda tx: self.line.take(tx, connection, raw, real_now()))
+        return self.store.write(lambda tx: self.line.take(tx, connection, raw, self.time()))
 
     def case_of(self, specimen: str) -> int:
         stored = self.store.read(lambda reader: reader.case_by_specimen(specimen))
@@ -128,10 +140,11 @@ class House:
 def open_house(folder: Path, **web: Any) -> Iterator[House]:
     config = settings(folder, **web)
     line = Line(config, load_program(config.rules))
-    with Store.open(config.database, checkpoints=config.checkpoints) as store:
+    time = Time()
+    with Store.open(config.database, checkpoints=config.checkpoints, clock=time) as store:
         hashed = hash_password(PASSWORD)
         store.write(lambda tx: [tx.add_person(NAMES[role], role, hashed) for role in ROLES])
-        house = House(store, line, config)
+        house = House(store, line, config, time)
         house.in_control()
         with _serving(house):
             yield house
@@ -139,7 +152,7 @@ def open_house(folder: Path, **web: Any) -> Iterator[House]:
 
 @contextmanager
 def _serving(house: House) -> Iterator[None]:
-    app = create_app(house.store, house.line, house.settings, real_now)
+    app = create_app(house.store, house.line, house.settings, house.time)
     listening = socket.create_server(("127.0.0.1", 0))
     config = uvicorn.Config(app, log_level="warning", timeout_graceful_shutdown=2)
     house.server = uvicorn.Server(config)
@@ -155,8 +168,25 @@ def _serving(house: House) -> Iterator[None]:
         listening.close()
 
 
+NORMAL = {
+    "sodium": "139",
+    "potassium": "4.2",
+    "chloride": "102",
+    "bicarbonate": "25",
+    "urea": "5.1",
+    "creatinine": "71",
+    "glucose": "5.2",
+    "calcium": "2.35",
+    "albumin": "41",
+}
+
+
+def critical(specimen: str = "S-1", **more: Any) -> bytes:
+    """A message with one critical potassium; everything else may leave."""
+    values = {**NORMAL, "potassium": "6.9"}
+    return message(specimen, values, indices={"H-INDEX": "0.1"}, **more)
+
+
 def refused_by_receiver(house: House, specimen: str, answer: str) -> None:
     row = house.outgoing(specimen)[0]
     house.store.write(lambda tx: tx.mark_rejected(row.id, answer))
-
-

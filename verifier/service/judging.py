@@ -70,12 +70,11 @@ class Judge:
         record = released(record, decision)
         case_id = stored.id if stored else new_id()
         tx.save_case(case_id, record, decision, result_rows(case, decision))
-        message_id = arrival[0] if arrival else None
-        tx.add_decision(case_id, message_id, decision, case)
         sent = self.outbound.send(
             tx, case_id, stored, record, decision, now,
             arrival=arrival, settled=settled, comment=comment,
         )  # fmt: skip
+        tx.add_decision(case_id, arrival[0] if arrival else None, decision, case)
         detail = {
             "rule set": decision.rule_set,
             "outcomes": {r.code: r.outcome for r in (*decision.results, *decision.derived)},

@@ -200,6 +200,8 @@ class Line:
             )
         )
         detail = {"connection": arrival.connection, "outcome": outcome}
+        if error or note:
+            detail["because"] = error or note
         tx.audit("verifier", "received a message", f"message:{arrival.id}", detail)
 
 

@@ -4,11 +4,12 @@ Each is written into the message that brought the results: the sender's own segm
 the results that may leave (or, where a destination takes them, held ones marked not verified).
 """
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 from verifier.facts.case import CaseRecord, Entry
+from verifier.facts.merge import GONE
 from verifier.facts.verdicts import Decision, Derived, ResultDecision
 from verifier.hl7.message import Message
 from verifier.hl7.outgoing import AddedObservation, Change, Header, build_report
@@ -59,7 +60,7 @@ class Outbound:
         """
         leaving = _leaving(stored, record, decision, settled, comment, arrival)
         unverified = _unverified(record, decision, arrival)
-        derived = tuple(_added(item) for item in new_derived(stored, decision))
+        derived = _derived(tx, stored, decision, leaving)
         carrier = _last_sent(record) if derived else set()
         sent = []
         for name in self._destinations(record, {*leaving, *unverified, *carrier}):
@@ -183,6 +184,18 @@ def _change(entry: Entry, result: ResultDecision | None, comment: str = "") -> C
     return Change(status, flag, (*comments, comment) if comment else comments)
 
 
+def _derived(
+    tx: Transaction,
+    stored: StoredCase | None,
+    decision: Decision,
+    leaving: Mapping[int, Change],
+) -> tuple[AddedObservation, ...]:
+    before = [one.decision for one in tx.decisions(stored.id)] if stored else []
+    withdrawing = any(change.status in GONE for change in leaving.values())
+    moving = moving_derived(before, decision, withdrawing=withdrawing)
+    return tuple(_added(item) for item in moving)
+
+
 def _last_sent(record: CaseRecord) -> set[int]:
     """The released result whose message carries derived results that became free on their own."""
     gone = [p for p, entry in enumerate(record.entries) if _has_left(entry)]
@@ -218,21 +231,33 @@ def _by_message(
     return Moving(changes, connections, sent, derived)
 
 
-def new_derived(stored: StoredCase | None, decision: Decision) -> list[tuple[Derived, str]]:
-    """Derived results this decision frees and the one before had not, or had otherwise.
+def moving_derived(
+    before: Sequence[Decision], decision: Decision, *, withdrawing: bool
+) -> list[tuple[Derived, str]]:
+    """Return the derived results that leave with a decision, each with its OBX-11.
 
-    Returns each with the OBX-11 it leaves with: C where another value of it had left before.
+    `before` are the earlier decisions on the case. A value that had left otherwise is corrected
+    (C). With `withdrawing`, one that can not be derived any more is withdrawn (W), so that it does
+    not outlive its inputs.
     """
-    before = stored.decision.derived if stored and stored.decision else ()
-    had = {result.code: result.value for result in before if result.outcome == "release"}
-    values = {item.code: item for item in decision.derived_values}
-    return [
-        (values[result.code], "C" if result.code in had else "F")
-        for result in decision.derived
-        if result.outcome == "release"
-        and result.code in values
-        and had.get(result.code) != result.value
+    left: dict[str, Derived] = {}
+    for earlier in before:
+        left |= _freed(earlier)
+    moving = [
+        (item, "C" if code in left else "F")
+        for code, item in _freed(decision).items()
+        if code not in left or left[code].text != item.text
     ]
+    if withdrawing and before:
+        standing = {item.code for item in before[-1].derived_values}
+        standing -= {item.code for item in decision.derived_values}
+        moving += [(left[code], "W") for code in sorted(standing & left.keys())]
+    return moving
+
+
+def _freed(decision: Decision) -> dict[str, Derived]:
+    free = {result.code for result in decision.derived if result.outcome == "release"}
+    return {item.code: item for item in decision.derived_values if item.code in free}
 
 
 def _added(item: tuple[Derived, str]) -> AddedObservation:

@@ -16,6 +16,7 @@ from verifier.service.forwarder import Forwarder
 from verifier.service.line import Line
 from verifier.service.listener import Listener
 from verifier.service.timers import run_timers
+from verifier.service.wiring import check_wiring
 from verifier.settings import Settings
 from verifier.store.store import Store
 
@@ -52,10 +53,12 @@ class Service:
         """Run until SIGTERM or SIGINT.
 
         Raises:
-            SettingsError: a port is taken. RuleSetError: the rules have errors. StoreError: the
+            SettingsError: a port is taken, or a connection names a test the rules do not know.
+            RuleSetError: the rules have errors. StoreError: the
             database can not be opened.
         """
         program = load_program(self._settings.rules)
+        check_wiring(self._settings, program.catalogue)
         line = Line(self._settings, program)
         with Store.open(
             self._settings.database, checkpoints=self._settings.checkpoints, clock=self._clock

@@ -113,10 +113,13 @@ class Store:
         )
 
     def close(self) -> None:
-        """Commit what is queued and close all connections."""
+        """Commit what is queued and close all connections.
+
+        The writer goes last: only the last connection to go can fold in the write-ahead file.
+        """
+        self._readers.close()
         if self._writer is not None:
             self._writer.close()
-        self._readers.close()
 
     def __enter__(self) -> Self:
         return self

@@ -131,7 +131,7 @@ class _Known:
 
 
 def case_view(reader: Reader, case_id: int, catalogue: Catalogue, now: datetime) -> CaseView | None:
-    """Gather a case with its history, decisions, messages and audit trail; None if there is none."""
+    """Gather a case with its history, decisions, messages and record; None if there is none."""
     stored = reader.case(case_id)
     if stored is None:
         return None

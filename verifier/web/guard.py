@@ -99,8 +99,10 @@ def _same_site(request: Request) -> None:
 
 
 def _same_token(given: object, expected: str) -> None:
-    fits = isinstance(given, str) and expected and hmac.compare_digest(
-        given.encode(), expected.encode()
+    fits = (
+        isinstance(given, str)
+        and expected
+        and hmac.compare_digest(given.encode(), expected.encode())
     )
     if not fits:
         raise ForbiddenError(

@@ -89,7 +89,7 @@ def _band(reference: str) -> tuple[float, float] | None:
 
 def _band_shape(top: float, bottom: float) -> str:
     tall = max(1.0, round(bottom - top, 1))
-    return f'<rect class="band" x="0" y="{top}" width="{WIDTH}" height="{tall}"/>'
+    return f'<rect class="interval" x="0" y="{top}" width="{WIDTH}" height="{tall}"/>'
 
 
 def _mark(x: float, y: float, kind: str, present: bool) -> str:

@@ -1,4 +1,4 @@
-"""Around every answer: headers that forbid what the page never does, and a limit on what it reads."""
+"""Around every answer: headers that forbid what the page never does, and a limit on forms."""
 
 from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -26,7 +26,7 @@ HEADERS = {
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), microphone=(), geolocation=()",
 }
-STRICT_TRANSPORT = "max-age=31536000"
+STRICT_TRANSPORT = {"Strict-Transport-Security": "max-age=31536000"}
 
 
 class TooLargeError(Exception):
@@ -38,7 +38,7 @@ class Shell:
 
     def __init__(self, app: ASGIApp, *, secure: bool) -> None:
         self._app = app
-        self._headers = HEADERS | ({"Strict-Transport-Security": STRICT_TRANSPORT} if secure else {})
+        self._headers = HEADERS | (STRICT_TRANSPORT if secure else {})
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Serve one request."""

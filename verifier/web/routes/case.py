@@ -25,9 +25,7 @@ def case(case_id: int, desk: TheDesk, session: Visitor) -> Response:
     return _page(desk, session, case_id)
 
 
-@router.post(
-    "/case/{case_id}/sign", dependencies=[Depends(May("settle results")), Depends(meant)]
-)
+@router.post("/case/{case_id}/sign", dependencies=[Depends(May("settle results")), Depends(meant)])
 def sign(
     case_id: int,
     desk: TheDesk,

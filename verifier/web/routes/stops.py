@@ -9,7 +9,7 @@ from verifier.errors import RefusedError
 from verifier.facts.case import Control
 from verifier.service import actions
 from verifier.store.rows import ControlRow, Session
-from verifier.store.transaction import Reader
+from verifier.store.transaction import Reader, Transaction
 from verifier.web.desk import Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
 
@@ -58,8 +58,7 @@ def resume(
     """End a suspension, signed with the password."""
     try:
         who = desk.check_password(session.person.name, password)
-        judge, now = desk.line.judge, desk.clock()
-        desk.store.write(lambda tx: actions.resume(tx, judge, who.name, suspension_id, now))
+        desk.store.write(lambda tx: actions.resume(tx, who.name, suspension_id))
     except RefusedError as refused:
         return _suspension(desk, session, str(refused), status=409)
     return see("/suspension")
@@ -101,12 +100,12 @@ def record(
         if state not in states or not tests or not known.issuperset(tests):
             raise RefusedError("Choose at least one test and its control state.")
         who, now = desk.check_password(session.person.name, password), desk.clock()
-        desk.store.write(
-            lambda tx: [
+
+        def work(tx: Transaction) -> None:
+            for test in tests:
                 actions.set_control(tx, who, test, states[state], note.strip(), now)
-                for test in tests
-            ]
-        )
+
+        desk.store.write(work)
     except RefusedError as refused:
         return _controls(desk, session, str(refused), status=409)
     return see("/controls")
