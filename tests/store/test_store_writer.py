@@ -292,3 +292,20 @@ def test_many_threads_write_and_read_at_once(store: Store) -> None:
         thread.join()
     assert problems == []
     assert store.read(lambda r: r.statistics(since=MORNING)).held_specimens == 200
+
+
+def test_nobody_else_may_read_the_database(tmp_path: Path) -> None:
+    url = f"sqlite:///{tmp_path}/private.db"
+    with Store.open(url, checkpoints=tmp_path / "checkpoints") as store:
+        store.write(lambda tx: tx.audit("verifier", "looked", "nothing:0"))
+        modes = {file.name: file.stat().st_mode & 0o077 for file in tmp_path.glob("private.db*")}
+    assert "private.db" in modes
+    assert set(modes.values()) == {0}
+
+
+def test_after_closing_everything_is_in_one_file(tmp_path: Path) -> None:
+    url = f"sqlite:///{tmp_path}/whole.db"
+    with Store.open(url, checkpoints=tmp_path / "checkpoints") as store:
+        store.write(lambda tx: tx.audit("verifier", "looked", "nothing:0"))
+        store.read(lambda reader: reader.audit_head())
+    assert not list(tmp_path.glob("whole.db-*"))

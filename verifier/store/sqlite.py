@@ -69,6 +69,7 @@ def open_writer(path: Path) -> sqlite3.Connection:
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
+        path.touch(mode=0o600, exist_ok=True)  # patients' data; SQLite's side files follow suit
         connection = _connect(f"{path.resolve().as_uri()}?mode=rwc")
     except (sqlite3.Error, OSError) as error:
         raise StoreError(f"the database {path} can not be opened: {error}") from error
