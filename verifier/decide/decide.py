@@ -81,8 +81,8 @@ def _result(
     catalogue: Catalogue,
 ) -> ResultDecision:
     built_in = result_reasons(result, case, catalogue, at in judgement.covered)
-    of_rules = (*judgement.reasons.get(at, ()), *passed_on.get(result.test, ()))
-    reasons = _ordered((*everywhere, *built_in, *of_rules))
+    own = _ordered((*everywhere, *built_in, *judgement.reasons.get(at, ())))
+    reasons = tuple(dict.fromkeys((*own, *_ordered(passed_on.get(result.test, ())))))
     return ResultDecision(
         entry=result.entry,
         test=result.test,
