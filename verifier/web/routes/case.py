@@ -1,6 +1,5 @@
 """One specimen: everything known about it, and settling its results with a signature."""
 
-from collections.abc import Callable
 from functools import partial
 from typing import Annotated, Any
 
@@ -16,6 +15,7 @@ from verifier.web.desk import Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
 
 router = APIRouter()
+ACTIONS = ("release", "reject", "new")
 
 
 @router.get("/case/{case_id}", dependencies=[Depends(May("look"))])
@@ -38,11 +38,10 @@ def sign(
 ) -> Response:
     """Release, reject or ask for a new specimen, on the word of whoever gives the password."""
     try:
-        act = _ACTIONS.get(action)
-        if act is None:
+        if action not in ACTIONS:
             raise RefusedError("Choose what is to happen: release, reject or a new specimen.")
         who = desk.check_password(session.person.name, password)
-        work = partial(act, desk, who, case_id, places or [], comment.strip(), version)
+        work = partial(_act, desk, who, case_id, action, places or [], comment.strip(), version)
         desk.store.write(work)
     except RefusedError as refused:
         again = {"action": action, "places": places or [], "comment": comment}
@@ -50,38 +49,22 @@ def sign(
     return see(f"/?done={action}&case={case_id}")
 
 
-def _release(
-    desk: Desk, who: Person, case_id: int, places: list[int], comment: str, version: int,
+def _act(
+    desk: Desk,
+    who: Person,
+    case_id: int,
+    action: str,
+    places: list[int],
+    comment: str,
+    version: int,
     tx: Transaction,
-) -> None:  # fmt: skip
-    actions.release(
-        tx, desk.line.judge, who, case_id, places, comment, desk.clock(), expected=version
-    )
-
-
-def _reject(
-    desk: Desk, who: Person, case_id: int, places: list[int], comment: str, version: int,
-    tx: Transaction,
-) -> None:  # fmt: skip
-    actions.reject(
-        tx, desk.line.judge, who, case_id, places, comment, desk.clock(), expected=version
-    )
-
-
-def _ask_new(
-    desk: Desk, who: Person, case_id: int, places: list[int], comment: str, version: int,
-    tx: Transaction,
-) -> None:  # fmt: skip
-    actions.ask_new_specimen(
-        tx, desk.line.judge, who, case_id, comment, desk.clock(), expected=version
-    )
-
-
-_ACTIONS: dict[str, Callable[..., None]] = {
-    "release": _release,
-    "reject": _reject,
-    "new": _ask_new,
-}
+) -> None:
+    judge, now = desk.line.judge, desk.clock()
+    if action == "new":
+        actions.ask_new_specimen(tx, judge, who, case_id, comment, now, expected=version)
+        return
+    settle = actions.release if action == "release" else actions.reject
+    settle(tx, judge, who, case_id, places, comment, now, expected=version)
 
 
 def _page(

@@ -1,5 +1,6 @@
 """The work list, and the stream that tells open pages what changed."""
 
+import asyncio
 from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from datetime import timedelta
@@ -101,7 +102,7 @@ async def events(
 
     async def stream() -> AsyncIterator[str]:
         async for state in desk.pulse.watch(HEARTBEAT_SECONDS):
-            if not _still(desk, token):
+            if not await asyncio.to_thread(_still, desk, token):
                 yield "event: signed-out\ndata: {}\n\n"
                 return
             yield f"data: {state}\n\n" if state else ": still here\n\n"
