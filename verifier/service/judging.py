@@ -109,4 +109,7 @@ class Judge:
 
 
 def _suspensions(tx: Transaction) -> tuple[Suspension, ...]:
-    return tuple(Suspension(row.scope, row.subject, row.text) for row in tx.suspensions())
+    return tuple(
+        Suspension(row.scope, row.subject, f"{row.text} (suspended by {row.who})")
+        for row in tx.suspensions()
+    )

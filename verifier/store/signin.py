@@ -12,9 +12,15 @@ _WRONG = "Name or password is wrong, or this account is locked."
 
 
 def sign_in(
-    store: Store, name: str, password: str, *, lock_after: int = 5, lock_minutes: int = 15
+    store: Store,
+    name: str,
+    password: str,
+    *,
+    lock_after: int = 5,
+    lock_minutes: int = 15,
+    purpose: str = "signed in",
 ) -> Person:
-    """Return the person a name and password belong to; used again to sign a release.
+    """Return the person a name and password belong to; `purpose` is what the audit log says.
 
     Every attempt counts as a failure before the password is looked at, so that many attempts at
     the same moment count too; the right password sets the count back. Takes tens of milliseconds
@@ -30,7 +36,7 @@ def sign_in(
     hashed = store.write(attempt)
     if not password_fits(password, hashed):
         raise RefusedError(_WRONG)
-    return store.write(lambda tx: _succeed(tx, name))
+    return store.write(lambda tx: _succeed(tx, name, purpose))
 
 
 def _count(tx: Transaction, name: str, lock_after: int, lasts: timedelta) -> str | None:
@@ -47,10 +53,10 @@ def _count(tx: Transaction, name: str, lock_after: int, lasts: timedelta) -> str
     return tx.password_hash(name)
 
 
-def _succeed(tx: Transaction, name: str) -> Person:
+def _succeed(tx: Transaction, name: str, purpose: str) -> Person:
     tx.set_failures(name, 0, None)
     person = tx.person(name)
     if person is None or person.locked:
         raise RefusedError(_WRONG)
-    tx.audit(name, "signed in", f"person:{name}")
+    tx.audit(name, purpose, f"person:{name}")
     return person

@@ -21,6 +21,7 @@ from verifier.web.pulse import Pulse
 from verifier.web.roles import ABILITIES, can
 
 Content = dict[str, Any]
+SIGNING = "gave the password to sign"  # what the audit log says of it
 
 
 class Desk:
@@ -77,7 +78,7 @@ class Desk:
         text = self._templates.get_template(template).render(shared | content)
         return HTMLResponse(text, status_code=status)
 
-    def check_password(self, name: str, password: str) -> Person:
+    def check_password(self, name: str, password: str, purpose: str = "signed in") -> Person:
         """Return the person, or raise RefusedError; wrong ones count towards the lock-out."""
         web = self.settings.web
         return sign_in(
@@ -86,6 +87,7 @@ class Desk:
             password,
             lock_after=web.lock_after_failures,
             lock_minutes=web.lock_minutes,
+            purpose=purpose,
         )
 
 

@@ -11,7 +11,7 @@ from verifier.service import actions
 from verifier.store.rows import Person, Session
 from verifier.store.transaction import Reader, Transaction
 from verifier.web.caseview import case_view
-from verifier.web.desk import Content, Desk, TheDesk
+from verifier.web.desk import SIGNING, Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
 
 router = APIRouter()
@@ -40,7 +40,7 @@ def sign(
     try:
         if action not in ACTIONS:
             raise RefusedError("Choose what is to happen: release, reject or a new specimen.")
-        who = desk.check_password(session.person.name, password)
+        who = desk.check_password(session.person.name, password, SIGNING)
         work = partial(_act, desk, who, case_id, action, places or [], comment.strip(), version)
         desk.store.write(work)
     except RefusedError as refused:

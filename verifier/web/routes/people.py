@@ -10,7 +10,7 @@ from verifier.errors import RefusedError
 from verifier.store.people import hash_password
 from verifier.store.rows import ROLES, Role, Session
 from verifier.store.transaction import Transaction
-from verifier.web.desk import Desk, TheDesk
+from verifier.web.desk import SIGNING, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
 
 router = APIRouter()
@@ -37,7 +37,7 @@ def change(
     """Add somebody, or change role, lock or password of somebody."""
     try:
         work = _work(act, name.strip(), role)
-        desk.check_password(session.person.name, password)
+        desk.check_password(session.person.name, password, SIGNING)
         hashed = hash_password(new_password) if act in ("add", "password") else ""
 
         def signed(tx: Transaction) -> None:

@@ -10,7 +10,7 @@ from verifier.facts.case import Control
 from verifier.service import actions
 from verifier.store.rows import ControlRow, Session
 from verifier.store.transaction import Reader, Transaction
-from verifier.web.desk import Content, Desk, TheDesk
+from verifier.web.desk import SIGNING, Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
 
 router = APIRouter()
@@ -57,7 +57,7 @@ def resume(
 ) -> Response:
     """End a suspension, signed with the password."""
     try:
-        who = desk.check_password(session.person.name, password)
+        who = desk.check_password(session.person.name, password, SIGNING)
         desk.store.write(lambda tx: actions.resume(tx, who.name, suspension_id))
     except RefusedError as refused:
         return _suspension(desk, session, str(refused), status=409)
@@ -99,7 +99,7 @@ def record(
     try:
         if state not in states or not tests or not known.issuperset(tests):
             raise RefusedError("Choose at least one test and its control state.")
-        who, now = desk.check_password(session.person.name, password), desk.clock()
+        who, now = desk.check_password(session.person.name, password, SIGNING), desk.clock()
 
         def work(tx: Transaction) -> None:
             for test in tests:
