@@ -106,11 +106,10 @@ class Line:
         reports = read_specimens(message, mapping)
         patients = [report for report in reports if not _is_control(report, mapping.controls)]
         outcome: MessageOutcome = "accepted" if patients or not reports else "control"
-        note = "control id used before with other content" if reused else ""
-        if not reports:
-            note = "no results in this message"
+        notes = ["control id used before with other content"] * reused
+        notes += ["no results in this message"] * (not reports)
         ack = self._ack(arrival, message, codes(message).accept, ())
-        self._keep(tx, arrival, message, outcome, ack, note=note)
+        self._keep(tx, arrival, message, outcome, ack, note="; ".join(notes))
         for report in patients:
             self._judge(tx, arrival, message, report)
         return Answer(ack if wants_ack(message, ok=True) else None, outcome)
