@@ -1,9 +1,12 @@
 """Reads a folder of rule files; the language itself never touches a disk."""
 
+from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 
 from verifier.errors import RuleSetError
 from verifier.language import Checked, Diagnostic, Program, check, render
+from verifier.language.formatting import formatted
 
 SUFFIX = ".rules"
 _MOST_SHOWN = 3
@@ -41,14 +44,14 @@ def _not_utf8(name: str, data: bytes, error: UnicodeDecodeError) -> Diagnostic:
     )  # fmt: skip
 
 
-def load_folder(path: Path) -> Checked:
-    """Check the rule set in a folder.
+def load_folder(path: Path, parameters: Mapping[str, str] | None = None) -> Checked:
+    """Check the rule set in a folder, with the parameters this site sets.
 
     Raises:
         RuleSetError: there is no such folder, or it can not be read.
     """
     files, unreadable = read_files(path)
-    checked = check(files)
+    checked = check(files, parameters)
     if not unreadable:
         return checked
     return Checked(None, tuple(sorted((*unreadable, *checked.diagnostics), key=_place)))
@@ -58,13 +61,13 @@ def _place(finding: Diagnostic) -> tuple[str, int, int]:
     return finding.file, finding.line, finding.column
 
 
-def load_program(path: Path) -> Program:
-    """Return the program of the rule set in a folder.
+def load_program(path: Path, parameters: Mapping[str, str] | None = None) -> Program:
+    """Return the program of the rule set in a folder, with the parameters this site sets.
 
     Raises:
         RuleSetError: the folder can not be read, or the rule set has errors.
     """
-    checked = load_folder(path)
+    checked = load_folder(path, parameters)
     if checked.program is not None:
         return checked.program
     errors = [item for item in checked.diagnostics if item.severity == "error"]
@@ -75,9 +78,59 @@ def load_program(path: Path) -> Program:
     )
 
 
+def laid_out(path: Path) -> tuple[dict[str, str], list[str]]:
+    """Return the new text of the files whose layout is not canonical, and the unreadable files.
+
+    Raises:
+        RuleSetError: there is no such folder, or it can not be read.
+    """
+    files, unreadable = read_files(path)
+    laid = {name: formatted(text) for name, text in files.items()}
+    bad = [item.file for item in unreadable] + [n for n, text in laid.items() if text is None]
+    changed = {n: text for n, text in laid.items() if text is not None and text != files[n]}
+    if changed and _identity(files) != _identity({**files, **changed}):
+        raise RuleSetError(f"{path}: layout would change the meaning; nothing was written")
+    return changed, sorted(bad)
+
+
+def _identity(files: dict[str, str]) -> str:
+    program = check(files).program
+    return program.identity if program else ""
+
+
+def write_files(path: Path, files: dict[str, str]) -> None:
+    """Write rule files below a folder; each is replaced whole or not at all.
+
+    Raises:
+        RuleSetError: a file can not be written.
+    """
+    try:
+        for name, text in files.items():
+            draft = path / f"{name}.new"
+            draft.write_text(text, encoding="utf-8", newline="\n")
+            draft.replace(path / name)
+    except OSError as error:
+        raise RuleSetError(f"{path}: {error.strerror}") from error
+
+
+def stamps(path: Path) -> dict[str, tuple[int, int]]:
+    """Return what changes when a rule file of a folder does: time of change and size, by name."""
+    found = {}
+    for file in sorted(path.rglob(f"*{SUFFIX}")):
+        with suppress(OSError):  # it may vanish while we look
+            state = file.stat()
+            found[str(file)] = (state.st_mtime_ns, state.st_size)
+    return found
+
+
+def lines_of(path: Path) -> dict[str, list[str]]:
+    """Return the lines of every rule file below a folder, to show findings with."""
+    return {name: text.split("\n") for name, text in read_files(path)[0].items()}
+
+
 def rendered(path: Path, checked: Checked, *, color: bool) -> str:
     """Return every finding as text, with the lines of the files they stand in."""
-    lines = {name: text.split("\n") for name, text in read_files(path)[0].items()}
+    lines = lines_of(path)
     return "\n\n".join(
         render(item, lines.get(item.file, []), color) for item in checked.diagnostics
     )

@@ -96,7 +96,11 @@ class Quality(_Section):
 
 
 class Settings(_Section):
-    """Everything `verifier serve` needs. Relative paths are relative to the file."""
+    """Everything `verifier serve` needs. Relative paths are relative to the file.
+
+    `parameters` are the numbers this site sets in place of those the rules give, such as
+    ``{"hemolysis_limit": "0.6 g/L"}``.
+    """
 
     laboratory: str = "Laboratory"
     application: str = "VERIFIER"
@@ -104,6 +108,7 @@ class Settings(_Section):
     database: str = "sqlite:///verifier.db"
     checkpoints: Path = Path("checkpoints")
     rules: Path = Path("rules")
+    parameters: dict[str, str] = {}
     zone: str = "UTC"
     connections: dict[str, Connection] = Field(min_length=1)
     destinations: dict[str, Destination] = {}

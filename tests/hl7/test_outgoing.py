@@ -62,6 +62,17 @@ def test_a_message_released_as_a_whole_keeps_every_segment(path: Path) -> None:
 
 
 @pytest.mark.parametrize("path", RESULTS, ids=name_of)
+def test_words_in_place_of_a_value_leave_nothing_of_it(path: Path) -> None:
+    message = Message.read(path.read_bytes())
+    words = "hemolyzed | not reported"  # the sign that parts fields is escaped
+    keep = {obx.index: Change("F", "HH", words=words) for obx in message.all("OBX")}
+    for obx in built(message, keep).all("OBX"):
+        assert (obx.get(2), obx.get(5), obx.get(11)) == ("ST", words, "F")
+        assert [obx.field(n) for n in (6, 7, 8)] == ["", "", ""]
+        assert len(obx.repetitions(5)) == 1
+
+
+@pytest.mark.parametrize("path", RESULTS, ids=name_of)
 def test_what_is_clean_going_in_is_clean_going_out(path: Path) -> None:
     message = Message.read(path.read_bytes())
     keep = {obx.index: Change(obx.get(11) or "F") for obx in message.all("OBX")}

@@ -4,11 +4,28 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scenes import HEAD, SHIPPED, case_of
+from test_manual import RIGHT
 
 from verifier.language import check, render
 
 WHOLE = "\n".join(p.read_text(encoding="utf-8") for p in sorted(SHIPPED.glob("*.rules")))
-WORDS = sorted({*WHOLE.split(), "(", ")", '"', "\n", "\n  ", "{", "}", ",", "if", "else", "then"})
+WORDS = sorted(
+    {
+        *WHOLE.split(),
+        *RIGHT.split(),
+        "(",
+        ")",
+        '"',
+        "\n",
+        "\n  ",
+        "{",
+        "}",
+        ",",
+        "if",
+        "else",
+        "then",
+    }
+)
 
 
 def survives(text: str) -> None:
@@ -48,6 +65,32 @@ def test_the_shipped_rules_with_a_piece_replaced(start: int, length: int, word: 
     survives(WHOLE[:start] + word + WHOLE[start + length :])
 
 
+@settings(max_examples=60, deadline=None)
+@given(st.integers(0, len(RIGHT)), st.integers(0, 30), st.sampled_from(["", *WORDS]))
+def test_the_manual_with_a_piece_replaced(start: int, length: int, word: str) -> None:
+    survives(RIGHT[:start] + word + RIGHT[start + length :])
+
+
+@settings(deadline=None)
+@given(st.dictionaries(st.text(max_size=20) | st.just("top"), st.text(max_size=40), max_size=3))
+@example({"top": "6 mmol/L # a remark"})
+@example({"top": '6 mmol/L\n  from "x"'})
+@example({"top = 5 mmol/L\nparameter top": "7 mmol/L"})
+def test_any_value_of_a_site(parameters: dict[str, str]) -> None:
+    checked = check({"a.rules": HEAD + LIMIT}, parameters)
+    errors = [d for d in checked.diagnostics if d.severity == "error"]
+    assert (checked.program is None) == bool(errors)
+    assert {d.file for d in errors} <= {"parameters of this site"}
+
+
+LIMIT = """
+parameter top = 6 mmol/L
+  from "s"
+rule high for potassium
+  from "s"
+  hold when result > top
+  because "{test} {result} is above {top}"
+"""
 DEEP = [
     "(" * 5000 + "1" + ")" * 5000,
     "not " * 5000 + "result is critical",

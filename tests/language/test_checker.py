@@ -218,3 +218,23 @@ def test_a_rule_without_source_is_told() -> None:
 def test_the_shipped_rules_have_no_error_and_no_warning() -> None:
     files = {p.name: p.read_text(encoding="utf-8") for p in SHIPPED.glob("*.rules")}
     assert {d.severity for d in check(files).diagnostics} <= {"note"}
+
+
+@pytest.mark.parametrize(
+    ("row", "told"),
+    [
+        ("critical adult below 0.9, above 6.2", True),
+        ("critical adult below 2.8, above 10.1", True),
+        ("critical adult below 1.0, above 10.0", False),
+        ("reference 3.5 to 5.1", False),
+        ("autorelease 0.5 to 6.0", True),
+        ("critical adult above 10100 umol/L", True),
+    ],
+)
+def test_a_limit_beyond_what_can_be_measured_is_a_warning(row: str, told: bool) -> None:
+    text = f'limits for potassium\n  from "s"\n  measurable 1.0 to 10.0\n  {row}\n'
+    fine = rule("hold when result is outside measurable or result is critical")
+    checked = check({"a.rules": HEAD + text + fine})
+    assert checked.program is not None
+    found = [d for d in checked.diagnostics if d.code == "R304"]
+    assert [d.severity for d in found] == (["warning"] if told else [])

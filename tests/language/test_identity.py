@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scenes import SHIPPED, case_of, shipped
+from test_manual import RIGHT
 from test_shipped_rules import PANEL
 
 from verifier.language import Program, check
@@ -95,3 +96,40 @@ def test_a_change_of_meaning_changes_it(before: str, after: str) -> None:
     changed = check({"all.rules": whole.replace(before, after, 1)})
     assert changed.program is None or changed.program.identity != shipped().identity
     assert identity(whole) == shipped().identity
+
+
+@pytest.mark.parametrize(
+    ("before", "after"),
+    [
+        ("group electrolytes  potassium, calcium", "group electrolytes  potassium"),
+        ("rate per day(result within 3 days) > 1 ", "rate per day(result within 4 days) > 1 "),
+        ("median(result within 365 days)", "lowest(result within 365 days)"),
+        ("within-subject 3.2 %, 95 %", "within-subject 3.2 %, 99 %"),
+        ("analytical 1.3 %", "analytical 1.2 %"),
+        ("at most 1.0 within 3 days", "at most 1.0 per day within 3 days"),
+        ("autorelease dialysed  ", "autorelease dialysed in serum "),
+        ("index {hemolysis}: not reported", "index {hemolysis}: not given"),
+        ("order calcium", "order albumin"),
+        ("parameter hemolysis_limit = 0.5 g/L", "parameter hemolysis_limit = 0.6 g/L"),
+        ('from "WG-PRE 2018, tiers for potassium"', 'from "WG-PRE 2018, tiers"'),
+        ("hold specimen when potassium >= 6.0", "hold patient when potassium >= 6.0"),
+    ],
+)
+def test_a_change_of_meaning_in_the_manual_changes_it(before: str, after: str) -> None:
+    assert before in RIGHT
+    assert identity(RIGHT.replace(before, after, 1)) != identity(RIGHT)
+
+
+@pytest.mark.parametrize(
+    ("before", "after"),
+    [
+        ("group electrolytes  potassium, calcium", "group electrolytes  calcium ,  potassium"),
+        ("rule drifting for electrolytes", "rule drifting for calcium, potassium"),
+        ("hemolysis_limit = 0.5 g/L", "hemolysis_limit  =  0.5 g/l"),
+        ("critical not fired", "rising not fired"),
+        ("never release potassium when", "never release when"),
+    ],
+)
+def test_what_keeps_the_meaning_keeps_it(before: str, after: str) -> None:
+    assert before in RIGHT
+    assert identity(RIGHT.replace(before, after, 1)) == identity(RIGHT)

@@ -3,6 +3,7 @@
 import re
 
 import pytest
+from running import failures
 from scenes import SHIPPED
 
 from verifier.language import CODES, check
@@ -17,6 +18,23 @@ def test_the_examples_make_one_rule_set() -> None:
     checked = check({"manual.rules": RIGHT})
     assert checked.program is not None, checked.diagnostics
     assert len(checked.program.rules) >= 5
+
+
+def test_the_scenarios_come_true() -> None:
+    program = check({"manual.rules": RIGHT}).program
+    assert program is not None
+    assert len(program.scenarios) >= 2
+    assert [text for item in program.scenarios for text in failures(program, item)] == []
+
+
+def test_a_scenario_that_does_not_come_true_is_told() -> None:
+    program = check(
+        {"manual.rules": RIGHT.replace("hemolysis 1.2 g/L", "hemolysis 0.2 g/L")}
+    ).program
+    assert program is not None
+    told = [text for item in program.scenarios for text in failures(program, item)]
+    assert len(told) == 1
+    assert told[0].startswith("hemolyzed and high, after 0:00:00")
 
 
 @pytest.mark.parametrize(("code", "text"), WRONG, ids=[code for code, _ in WRONG])

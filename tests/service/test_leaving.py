@@ -124,6 +124,31 @@ def test_held_results_go_as_not_verified_and_later_as_final(tmp_path: Path, stor
     assert obx_of(bench.outbox()[1].payload) == [("2823-3", "6.9", "F")]
 
 
+SUPPRESSING = (
+    GAP
+    + """
+rule implausible for potassium
+  from "invented for this test"
+  hold when result > 9 mmol/L
+  because "{test} {result} is not compatible with life"
+  suppress as "not reported: see the comment"
+"""
+)
+
+
+def test_a_suppressed_value_leaves_as_words_or_not_at_all(tmp_path: Path, store: Store) -> None:
+    bench = Bench(tmp_path, store, rules=SUPPRESSING, held="send unverified")
+    bench.take(result_message("M1", results={"sodium": "140", "potassium": "9.9"}))
+    words = "not reported: see the comment"
+    assert bench.obx_sent() == [SODIUM, ("2823-3", words, "R")]
+    bench.act(actions.release, PAT, [1], "hemolysed")
+    last = bench.outbox()[-1].payload
+    assert obx_of(last) == [("2823-3", words, "F")]  # and no gap that would tell the value
+    assert b"NTE|1|L|hemolysed" in last
+    assert all(b"9.9" not in row.payload for row in bench.outbox())
+    assert bench.case().record.entries[1].observation.text == "9.9"  # the record keeps it
+
+
 def test_each_destination_gets_what_it_takes(tmp_path: Path, store: Store) -> None:
     archive = '[destinations.archive]\nport = 5\nheld = "send unverified"\nversion = "2.4"\n'
     both = ('destinations = ["lis"]', 'destinations = ["lis", "archive"]')

@@ -50,6 +50,29 @@ def test_a_held_result_does_not_leave(tmp_path: Path) -> None:
         assert b"2823-3" not in b"".join(lis.received)
 
 
+def test_the_site_sets_a_parameter_of_the_rules(tmp_path: Path) -> None:
+    with Lis() as lis:
+        laboratory = Laboratory(tmp_path, lis.port)
+        rules = tmp_path / "rules" / "test.rules"
+        named = 'parameter top = 6.2 mmol/L  from "invented"\n' + rules.read_text()
+        rules.write_text(named.replace("above 6.2", "above top"))
+        told = '[parameters]\ntop = "7.0 mmol/L"\n[destinations.lis]'
+        laboratory.config.write_text(
+            laboratory.config.read_text().replace("[destinations.lis]", told)
+        )
+        laboratory.start()
+        try:
+            with Sender(laboratory.chem) as sender:
+                for name, value in (("M1", "6.9"), ("M2", "7.1")):
+                    sender.send(result_message(name, results={"potassium": value}))
+                eventually(lambda: lis.received)
+        finally:
+            laboratory.stop()
+        sent = b"".join(lis.received)
+        assert b"|6.9|" in sent
+        assert b"|7.1|" not in sent
+
+
 def test_a_resend_gets_the_same_bytes_and_has_no_second_effect(tmp_path: Path) -> None:
     with Lis() as lis, running(tmp_path, lis.port) as laboratory:
         with Sender(laboratory.chem) as sender:
@@ -130,6 +153,7 @@ def test_a_stop_finishes_and_a_restart_goes_on_with_the_outbox(tmp_path: Path) -
         (("without_state", "without_stat"), "quality.without_stat"),
         (('rules = "rules"', 'rules = "nowhere"'), "nowhere"),
         (("[destinations.lis]", 'tests = { NA = "sodum" }\n[destinations.lis]'), "'sodium'?"),
+        (("[destinations.lis]", '[parameters]\ntop = "7"\n[destinations.lis]'), "parameter 'top'"),
         (("[destinations.lis]", 'units = { mmol = "mmmol" }\n[destinations.lis]'), "'mmmol'"),
     ],
 )

@@ -69,7 +69,8 @@ def check_subject(args: argparse.Namespace) -> None:
     if args.connection:
         check_known("connection", args.connection, loaded.connections)
     if args.test:
-        check_known("test", args.test, load_program(loaded.rules).catalogue.tests)
+        program = load_program(loaded.rules, loaded.parameters)
+        check_known("test", args.test, program.catalogue.tests)
 
 
 def run_resume(args: argparse.Namespace) -> int:

@@ -95,6 +95,7 @@ def _result(
         reference=judgement.references.get(at, ""),
         reasons=reasons,
         comments=judgement.comments.get(at, ()),
+        instead=judgement.instead.get(at, ""),
     )
 
 
@@ -107,7 +108,7 @@ def _passed_on(items: tuple[Derived, ...]) -> dict[str, tuple[Reason, ...]]:
     made_of = {item.test: item.inputs for item in items}
     found: dict[str, tuple[Reason, ...]] = {}
     for item in items:
-        held = tuple(reason for reason in item.reasons if reason.kind == "hold")
+        held = tuple(reason for reason in item.reasons if reason.kind in ("hold", "suppress"))
         for name in _sources(item.test, made_of) if held else ():
             found[name] = (*found.get(name, ()), *held)
     return found
@@ -157,6 +158,7 @@ def _derived(
         flag=item.flag,
         reference=item.reference,
         reasons=reasons,
+        instead=item.instead,
     )
 
 

@@ -1,6 +1,6 @@
 """A decision as sentences."""
 
-from verifier.facts.verdicts import Decision, Fact, Reason, ResultDecision
+from verifier.facts.verdicts import Decision, Fact, Reason, Request, ResultDecision
 
 _OUTCOMES = {"release": "may leave", "hold": "is held", "wait": "waits"}
 
@@ -12,12 +12,18 @@ def sentences(decision: Decision) -> list[str]:
         lines.append(_headline(item))
         lines.extend(f"  {_reason(reason)}" for reason in item.reasons)
         lines.extend(f"  Comment: {comment}" for comment in item.comments)
-    for request in decision.requests:
-        detail = f" ({request.detail})" if request.detail else ""
-        tests = f" for {', '.join(request.tests)}" if request.tests else ""
-        lines.append(f"Rule {request.rule} asks for {request.what}{tests}{detail}.")
+    lines.extend(_request(request) for request in decision.requests)
     lines.append(f"Decided {decision.decided.isoformat()} by rule set {decision.rule_set}.")
     return lines
+
+
+def _request(request: Request) -> str:
+    tests = ", ".join(request.tests)
+    if request.what == "order":
+        because = f" because of {tests}" if tests else ""
+        return f"Rule {request.rule} orders {request.detail}{because}."
+    detail = f" ({request.detail})" if request.detail else ""
+    return f"Rule {request.rule} asks for {request.what}{f' for {tests}' if tests else ''}{detail}."
 
 
 def _headline(item: ResultDecision) -> str:
@@ -32,8 +38,9 @@ def _reason(reason: Reason) -> str:
     until = f" until {reason.until.isoformat()}" if reason.until else ""
     source = f"; source: {reason.source}" if reason.source else ""
     facts = "; ".join(_fact(fact) for fact in reason.facts)
+    reach = " This concerns every open specimen of the patient." if reason.of_patient else ""
     resting = f" Facts: {facts}." if facts else ""
-    return f"{text}{until} ({reason.rule}{source}).{resting}"
+    return f"{text}{until} ({reason.rule}{source}).{reach}{resting}"
 
 
 def _fact(fact: Fact) -> str:

@@ -23,7 +23,10 @@ class Fact(Struct, frozen=True):
 
 
 class Reason(Struct, frozen=True):
-    """Why a result may not leave (yet). `text` is a sentence; `until` is set for a wait."""
+    """Why a result may not leave (yet). `text` is a sentence; `until` is set for a wait.
+
+    `of_patient` says that the rule means every open specimen of the patient, not this one alone.
+    """
 
     rule: str
     kind: Kind
@@ -31,10 +34,14 @@ class Reason(Struct, frozen=True):
     facts: tuple[Fact, ...] = ()
     source: str = ""
     until: datetime | None = None
+    of_patient: bool = False
 
 
 class Request(Struct, frozen=True):
-    """Something a rule asks for: ``rerun``, ``dilution``, ``new specimen``, ``call`` …"""
+    """Something a rule asks for: ``rerun``, ``dilution``, ``new specimen``, ``call``, ``order`` …
+
+    `tests` are those it is asked because of; `detail` says who is called, or which test is ordered.
+    """
 
     what: str
     rule: str
@@ -43,7 +50,10 @@ class Request(Struct, frozen=True):
 
 
 class Derived(Struct, frozen=True):
-    """A derived result that the rule set reports: `inputs` are the tests it was computed from."""
+    """A derived result that the rule set reports: `inputs` are the tests it was computed from.
+
+    `instead` are the words that stand in place of a suppressed value.
+    """
 
     test: str
     title: str
@@ -56,12 +66,14 @@ class Derived(Struct, frozen=True):
     reasons: tuple[Reason, ...] = ()
     flag: str = ""
     reference: str = ""
+    instead: str = ""
 
 
 class Judgement(Struct, frozen=True):
     """What the rules say of a case. Keys of the mappings are positions in ``Case.results``.
 
-    `covered` are the positions at least one rule applies to.
+    `covered` are the positions at least one rule applies to; `instead` gives the words that stand
+    in place of a suppressed value, which is always held as well.
     """
 
     reasons: Mapping[int, tuple[Reason, ...]]
@@ -72,10 +84,14 @@ class Judgement(Struct, frozen=True):
     requests: tuple[Request, ...] = ()
     derived: tuple[Derived, ...] = ()
     notes: Mapping[str, Fact] = {}
+    instead: Mapping[int, str] = {}
 
 
 class ResultDecision(Struct, frozen=True):
-    """The decision on one result. `entry` is its place in the case record, -1 for a derived one."""
+    """The decision on one result. `entry` is its place in the case record, -1 for a derived one.
+
+    `instead` are the words a rule wants reported in place of the value; the value itself is kept.
+    """
 
     entry: int
     test: str
@@ -88,6 +104,7 @@ class ResultDecision(Struct, frozen=True):
     reference: str = ""
     reasons: tuple[Reason, ...] = ()
     comments: tuple[str, ...] = ()
+    instead: str = ""
 
 
 class Decision(Struct, frozen=True):

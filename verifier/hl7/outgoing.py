@@ -19,11 +19,15 @@ _NORMAL = "N"  # HL7 table 0078: no other flag applies, so it can not stand besi
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """What becomes of one OBX: its status (HL7 table 0085), a flag (0078) to add, comments."""
+    """What becomes of one OBX: its status (HL7 table 0085), a flag (0078) to add, comments.
+
+    `words` stand in place of the value, which then leaves with neither unit, range nor flag.
+    """
 
     status: str
     flag: str | None = None
     comments: tuple[str, ...] = ()
+    words: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,7 +249,9 @@ class _Writer:
             return []
         self._written.add(obx.index)
         changes = {11: change.status}
-        if change.flag:
+        if change.words:
+            changes |= {2: "ST", 5: self._own(change.words), 6: "", 7: "", 8: ""}
+        elif change.flag:
             changes[8] = self._flags(obx, change.flag)
         notes = [n for n, segment in enumerate(result.followers, 1) if segment.name == "NTE"]
         cut = notes[-1] if notes else 0

@@ -70,6 +70,12 @@ class ExpressionBuilder(Transformer_NonRecursive[Token, Any]):
     def percent_change(self, meta: Meta, parts: list[Any]) -> tree.History | tree.Call:
         return self._history(meta, "percent change", *parts)
 
+    def rate_per_day(self, meta: Meta, parts: list[Any]) -> tree.History | tree.Call:
+        return self._history(meta, "rate per day", *parts[1:])
+
+    def reference_change(self, meta: Meta, parts: list[Any]) -> tree.ReferenceChange:
+        return tree.ReferenceChange(*parts, span=self.span(meta))
+
     def _history(
         self, meta: Meta, function: str, subject: Any, window: tree.Amount
     ) -> tree.History | tree.Call:

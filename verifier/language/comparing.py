@@ -64,6 +64,25 @@ def settled(sign: str, value: Between, limit: Decimal) -> bool | None:
     return True if yes else False if no else None
 
 
+def settled_apart(sign: str, left: Between, right: Between) -> bool | None:
+    """Return what two ranges settle about ``left sign right``, None when they overlap."""
+    if sign in (">", ">="):
+        return settled_apart(_MIRRORED[sign], right, left)
+    if sign == "=":
+        return False if _below(left, right) or _below(right, left) else None
+    if _below(left, right, touching=sign == "<="):
+        return True
+    return False if _below(right, left, touching=sign == "<") else None
+
+
+def _below(left: Between, right: Between, touching: bool = False) -> bool:
+    """Return whether all of `left` lies below all of `right`; `touching` lets ends be equal."""
+    if left.high is None or right.low is None:
+        return False
+    apart = touching or not (left.high_included and right.low_included)
+    return left.high < right.low or (apart and left.high == right.low)
+
+
 def _compare(sign: str, left: Quantity, right: Quantity, label: str) -> Truth:
     if isinstance(left, Unknown) or isinstance(right, Unknown):
         return unusable(label, left, right)
@@ -72,7 +91,10 @@ def _compare(sign: str, left: Quantity, right: Quantity, label: str) -> Truth:
     elif isinstance(right, Between) and isinstance(left, Decimal):
         found, censored, limit = settled(_MIRRORED[sign], right, left), right, left
     else:
-        return unusable(label, left, right)
+        assert isinstance(left, Between)
+        assert isinstance(right, Between)
+        apart = settled_apart(sign, left, right)
+        return across(label, left, between_text(right)) if apart is None else apart
     return across(label, censored, plain(limit)) if found is None else found
 
 

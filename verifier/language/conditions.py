@@ -5,7 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
-from verifier.language import comparing, facttexts, kinds, logic, patients, tree
+from verifier.language import comparing, facttexts, kinds, logic, patients, screen, tree
 from verifier.language.kinds import TRUTH
 from verifier.language.source import Span
 from verifier.language.truth import Unknown
@@ -47,7 +47,8 @@ class Conditions:
         else:
             run = comparing.comparison(sign, left.run, right.run, label)
         return Typed(
-            span, TRUTH, run, label, facts_of((left, right)), missing_of((left, right))
+            span, TRUTH, run, label, facts_of((left, right)), missing_of((left, right)),
+            sketch=screen.compared(sign, left, right),
         )  # fmt: skip
 
     def _compare_age(self, node: tree.Compare, left: Typed) -> Typed:
@@ -93,7 +94,10 @@ class Conditions:
             return broken(node.span)
         run = logic.every((least.run, most.run))
         both = (least, most)
-        return Typed(node.span, TRUTH, run, operand.label, facts_of(both), missing_of(both))
+        return Typed(
+            node.span, TRUTH, run, operand.label, facts_of(both), missing_of(both),
+            sketch=screen.chained("and", both),
+        )  # fmt: skip
 
     def is_known(self, node: tree.IsKnown, where: Where) -> Typed:
         operand = self._all.typed(node.operand, where)
@@ -169,6 +173,7 @@ class Conditions:
         return Typed(
             node.span, TRUTH, logic.every([part.run for part in parts]), "", facts_of(parts),
             missing_of(parts) - sure, sure_if_true=sure, constant=constant, checks=checks_of(parts),
+            sketch=screen.chained("and", parts),
         )  # fmt: skip
 
     def any_of(self, node: tree.AnyOf, where: Where) -> Typed:
@@ -181,6 +186,7 @@ class Conditions:
         return Typed(
             node.span, TRUTH, logic.some([part.run for part in parts]), "", facts_of(parts),
             missing, sure_if_false=sure, constant=constant, checks=checks_of(parts),
+            sketch=screen.chained("or", parts),
         )  # fmt: skip
 
     def negation(self, node: tree.Not, where: Where) -> Typed:
@@ -190,5 +196,6 @@ class Conditions:
         return Typed(
             node.span, TRUTH, logic.negated(part.run), part.label, part.facts, part.missing,
             part.sure_if_false, part.sure_if_true,
-            constant=True if part.constant is False else None, checks=part.checks,
+            constant=None if part.constant is None else not part.constant, checks=part.checks,
+            sketch=screen.joined("(not {})", part),
         )  # fmt: skip

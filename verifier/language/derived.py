@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields, is_dataclass
-from decimal import Decimal
+from decimal import Decimal, DecimalException
 
 from verifier.language import tree
 from verifier.language.comparing import Test
@@ -37,7 +37,13 @@ class CompiledFormula:
                 return fits if isinstance(fits, Unknown) else self.not_applicable
         value = self.run(scene)
         scene.exact[self.name] = value
-        return self.rounded(value) if isinstance(value, Decimal) else value
+        if not isinstance(value, Decimal):
+            return value
+        try:
+            return self.rounded(value)
+        except DecimalException:  # more digits before the point than numbers are kept with
+            text = f"{self.title} can not be computed"
+            return Unknown(Missing(self.name, "not computable", text))
 
 
 def names_in(node: object) -> Iterator[str]:
@@ -131,7 +137,7 @@ class Formulas:
 
     def _missing_population(self, word: tree.Word) -> None:
         if word.text not in self._symbols.broken:
-            known = self._symbols.populations
+            known = self._symbols.named_populations()
             self._findings.unknown_name(word.span, word.text, known, "population")
 
     def _check_let(self, let: tree.Let, lets: dict[str, Typed]) -> None:

@@ -1,7 +1,7 @@
 """What the checker says: findings with code, place, cause, meaning at the bench, and a fix."""
 
 import difflib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from typing import Literal
 
 from msgspec import Struct
@@ -42,8 +42,17 @@ CODES = {
     "R500": "there is nothing to check",
 }
 
-
-_LONG_MARK = 40  # beyond this the message would run out of sight
+# Words that people take for names, and the condition they mean.
+MEANT = {
+    "female": "sex is female",
+    "woman": "sex is female",
+    "male": "sex is male",
+    "man": "sex is male",
+    "critical": "result is critical",
+    "abnormal": "result is outside reference",
+    "change": "change(result within 3 days)",
+    "previous": "previous(result within 3 days)",
+}
 
 
 class Diagnostic(Struct, frozen=True):
@@ -62,49 +71,6 @@ class Diagnostic(Struct, frozen=True):
     meaning: str = ""
     fix: str = ""
     related: tuple[str, ...] = ()
-
-
-def render(finding: Diagnostic, source_lines: Sequence[str], color: bool = False) -> str:
-    """Return the finding as text for a terminal; `source_lines` are the lines of its file."""
-    paint = _Paint(color)
-    severity = "" if finding.severity == "error" else f" ({finding.severity})"
-    place = f"{finding.file}:{finding.line}:{finding.column}"
-    out = [f"{paint.bold(place)}   {paint.code(finding)}{severity}   {CODES[finding.code]}"]
-    if 0 < finding.line <= len(source_lines) and source_lines[finding.line - 1].strip():
-        out += _excerpt(finding, source_lines[finding.line - 1].replace("\t", " "), paint)
-    else:
-        out.append(f"  {finding.message}")
-    labelled = [("What it means", finding.meaning), ("Try", finding.fix)]
-    out += [f"  {label:<15} {text}" for label, text in labelled if text]
-    out += [f"  {'Also seen':<15} {text}" for text in finding.related]
-    return "\n".join(out)
-
-
-def _excerpt(finding: Diagnostic, line: str, paint: "_Paint") -> list[str]:
-    number = str(finding.line)
-    margin = " " * len(number)
-    marks = "^" * max(1, min(finding.end, len(line) + 1) - finding.column)
-    before = " " * (finding.column - 1)
-    shown = [f"{number:>4} | {line}"]
-    if len(marks) <= _LONG_MARK:
-        return [*shown, f"{margin:>4} | {before}{paint.mark(f'{marks} {finding.message}')}"]
-    return [*shown, f"{margin:>4} | {before}{paint.mark(marks)}", f"  {finding.message}"]
-
-
-class _Paint:
-    """Terminal emphasis, or none."""
-
-    def __init__(self, color: bool) -> None:
-        self._on = color
-
-    def bold(self, text: str) -> str:
-        return f"\x1b[1m{text}\x1b[0m" if self._on else text
-
-    def mark(self, text: str) -> str:
-        return f"\x1b[35m{text}\x1b[0m" if self._on else text
-
-    def code(self, finding: Diagnostic) -> str:
-        return self.bold(finding.code)
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:

@@ -1,4 +1,4 @@
-"""Earlier results: previous, lowest, highest, change, percent change, within a window.
+"""Earlier results within a window: previous, lowest, highest, median, change, rate per day.
 
 By collection time, same test and specimen type, verified results only. The window includes its
 far end: exactly 48 hours ago is within 48 hours.
@@ -16,15 +16,17 @@ from verifier.language.truth import Missing, Unknown
 
 NO_TIME = Unknown(Missing("collection time", "no time", "the collection time is missing"))
 _HUNDRED = Decimal(100)
+_TICK = timedelta(microseconds=1)
+DAY_IN_TICKS = Decimal(timedelta(days=1) // _TICK)
 
 
 class Past:
     """The earlier results of one test within one window."""
 
-    __slots__ = ("_none", "_test", "_unit", "_window")
+    __slots__ = ("_none", "_test", "_window", "unit", "words")
 
     def __init__(self, test: str, title: str, unit: str, window: timedelta, words: str) -> None:
-        self._test, self._unit, self._window = test, unit, window
+        self._test, self.unit, self._window, self.words = test, unit, window, words
         text = f"there is no earlier {title} within {words}"
         self._none = Unknown(Missing(f"earlier {test}", "no earlier", text))
 
@@ -42,7 +44,7 @@ class Past:
             for item in found
             if start <= item.collected < collected
             and (item.specimen_type == specimen.type or not (item.specimen_type and specimen.type))
-            and item.unit == self._unit
+            and item.unit == self.unit
             and item.specimen != specimen.key
         ]
         counted.sort(key=lambda item: item.collected, reverse=True)
@@ -53,15 +55,27 @@ class Past:
         found = self.within(scene)
         return found if isinstance(found, Unknown) else self._quantity(found[0])
 
+    def ticks_since(self, scene: Scene) -> Decimal | Unknown:
+        """Return the microseconds between the newest earlier collection and this one."""
+        found = self.within(scene)
+        if isinstance(found, Unknown):
+            return found
+        assert scene.collected is not None
+        return Decimal((scene.collected - found[0].collected) // _TICK)
+
     def lowest(self, scene: Scene) -> Quantity:
         """Return the lowest earlier value; a censored one among them makes it unknown."""
-        return self._extreme(scene, min)
+        return self._of_all(scene, min)
 
     def highest(self, scene: Scene) -> Quantity:
         """Return the highest earlier value; a censored one among them makes it unknown."""
-        return self._extreme(scene, max)
+        return self._of_all(scene, max)
 
-    def _extreme(self, scene: Scene, choose: Callable[[list[Decimal]], Decimal]) -> Quantity:
+    def median(self, scene: Scene) -> Quantity:
+        """Return the median; of an even number of values, the mean of the middle two."""
+        return self._of_all(scene, _median)
+
+    def _of_all(self, scene: Scene, choose: Callable[[list[Decimal]], Decimal]) -> Quantity:
         found = self.within(scene)
         if isinstance(found, Unknown):
             return found
@@ -89,10 +103,35 @@ def change(current: Run, previous: Run, label: str) -> Run:
     return lambda scene: subtract(current(scene), previous(scene))
 
 
+def rate_per_day(current: Run, past: Past, label: str) -> Run:
+    """Return the change for each day that lies between the two collections.
+
+    One division, the last step: 1 mmol/L in 8 hours is exactly 3 mmol/L for each day.
+    """
+    scaled = computed(_in_a_day, label)
+    divide = computed(ARITHMETIC.divide, label)
+
+    def rate(scene: Scene) -> Quantity:
+        return divide(scaled(current(scene), past.previous(scene)), past.ticks_since(scene))
+
+    return rate
+
+
+def _in_a_day(current: Decimal, previous: Decimal) -> Decimal:
+    return ARITHMETIC.multiply(ARITHMETIC.subtract(current, previous), DAY_IN_TICKS)
+
+
 def percent_change(current: Run, previous: Run, label: str) -> Run:
     """Return the change as percent of the previous value."""
     percent = computed(_percent, label)
     return lambda scene: percent(current(scene), previous(scene))
+
+
+def _median(values: list[Decimal]) -> Decimal:
+    ordered, middle = sorted(values), len(values) // 2
+    if len(values) % 2:
+        return ordered[middle]
+    return ARITHMETIC.divide(ARITHMETIC.add(ordered[middle - 1], ordered[middle]), Decimal(2))
 
 
 def _percent(current: Decimal, previous: Decimal) -> Decimal:

@@ -15,10 +15,12 @@ from verifier.facts.values import Between
 from verifier.language import facttexts, kinds, patients, tree
 from verifier.language.conditions import Conditions
 from verifier.language.findings import Findings
+from verifier.language.histories import Histories
 from verifier.language.kinds import AGE, BARE, PERIOD, PLAIN, TRUTH, Kind
 from verifier.language.limits import LimitTables
 from verifier.language.numeric import Numeric
 from verifier.language.scene import ARITHMETIC, Quantity, Scene
+from verifier.language.screen import Read
 from verifier.language.symbols import Symbols, note_unknown_unit
 from verifier.language.truth import Unknown
 from verifier.language.typed import Typed, broken
@@ -44,6 +46,7 @@ class Expressions:
     def __init__(self, symbols: Symbols, tables: LimitTables, findings: Findings) -> None:
         self.symbols, self.tables, self.findings = symbols, tables, findings
         self.numeric, self.conditions = Numeric(self), Conditions(self)
+        self.histories = Histories(self)
         self._by_node: dict[type, Callable[[Any, Where], Typed]] = {
             tree.Amount: self._amount,
             tree.Name: self._name,
@@ -53,7 +56,8 @@ class Expressions:
             tree.Negative: self.numeric.negative,
             tree.Call: self.numeric.call,
             tree.Choose: self.numeric.choose,
-            tree.History: self.numeric.history,
+            tree.History: self.histories.typed,
+            tree.ReferenceChange: self.numeric.reference_change,
             tree.Compare: self.conditions.compare,
             tree.IsBetween: self.conditions.is_between,
             tree.IsKnown: self.conditions.is_known,
@@ -112,10 +116,23 @@ class Expressions:
         if name in self.symbols.populations:
             facts = (facttexts.age(), facttexts.sex())
             run = lambda scene: scene.populations[name]  # noqa: E731
-            return Typed(node.span, TRUTH, run, label=name, facts=facts)
+            sketch = Read(("population", name), run, bool)
+            return Typed(node.span, TRUTH, run, label=name, facts=facts, sketch=sketch)
+        if name in self.symbols.parameters:
+            return self._parameter(self.symbols.parameters[name], node, where)
         kind = self.symbols.kind(name)
+        if name in self.symbols.groups:
+            self.findings.add(
+                "R205", node.span, f"{name} is a group of tests, not a number",
+                meaning="nobody could tell which of its results is meant.",
+                fix=f"name one test, or write `for {name}` and speak of `result`",
+            )  # fmt: skip
+            return broken(node.span)
         if kind is None:
-            known = [*self.symbols.judged(), *self.symbols.populations, *where.lets]
+            symbols = self.symbols
+            known = [
+                *symbols.judged(), *symbols.named_populations(), *symbols.parameters, *where.lets,
+            ]  # fmt: skip
             self.findings.unknown_name(node.span, name, known, "test, derived result or population")
             return broken(node.span)
         if where.patient_only and kind.what != "broken":
@@ -127,14 +144,23 @@ class Expressions:
             return broken(node.span)
         if name not in self.symbols.tests and name not in self.symbols.derived:
             return broken(node.span)
+        run = self._reader(name, where)
         return Typed(
             node.span,
             kind,
-            self._reader(name, where),
+            run,
             label=self.symbols.title(name),
             facts=(facttexts.named(self.symbols, name),),
             missing=frozenset() if name == where.test else frozenset({name}),
+            sketch=None if where.exact else Read(("value", name), run, Decimal),
         )
+
+    def _parameter(self, parameter: tree.Parameter, node: tree.Name, where: Where) -> Typed:
+        value = self._amount(parameter.value, where)
+        if value.kind.what != "number":
+            return broken(node.span)  # said where the parameter stands
+        facts = (facttexts.parameter(parameter),)
+        return Typed(node.span, value.kind, value.run, node.name, facts, constant=value.constant)
 
     def _reader(self, name: str, where: Where) -> Callable[[Scene], Quantity]:
         if where.exact and name in self.symbols.derived:
@@ -157,13 +183,16 @@ class Expressions:
         kind = self.symbols.kind(where.test) or kinds.BROKEN
         facts = (facttexts.the_result(self.symbols, where.test),)
         title = self.symbols.title(where.test)
-        return Typed(node.span, kind, lambda scene: scene.result, label=title, facts=facts)
+        run = lambda scene: scene.result  # noqa: E731
+        sketch = Read("result", run, Decimal)
+        return Typed(node.span, kind, run, label=title, facts=facts, sketch=sketch)
 
     def _age(self, node: tree.Age, where: Where) -> Typed:
         facts, missing = (facttexts.age(),), frozenset({"age"})
         if not node.in_years:
             return Typed(node.span, AGE, lambda scene: None, "age", facts, missing)
-        return Typed(node.span, PLAIN, _years, "age", facts, missing)
+        sketch = Read("years", _years, Decimal)
+        return Typed(node.span, PLAIN, _years, "age", facts, missing, sketch=sketch)
 
     def fitted(self, found: Typed, target: Typed) -> Typed:
         """Return `found` converted to the unit of `target`, or note that they do not fit."""
@@ -222,7 +251,9 @@ def scaled(found: Typed, factor: Fraction, kind: Kind) -> Typed:
     run, constant = found.run, found.constant
     if isinstance(constant, Decimal):
         fixed = times(constant)
-        return Typed(found.span, kind, lambda scene: fixed, found.label, constant=fixed)
+        return Typed(
+            found.span, kind, lambda scene: fixed, found.label, found.facts, constant=fixed
+        )  # fmt: skip
     return Typed(
         found.span, kind, lambda scene: times(run(scene)), found.label, found.facts, found.missing
     )  # fmt: skip

@@ -6,6 +6,8 @@ from decimal import Decimal
 from verifier.facts.case import Result
 from verifier.facts.values import Between
 from verifier.facts.verdicts import Fact
+from verifier.language import tree
+from verifier.language.comparing import Run
 from verifier.language.earlier import Past
 from verifier.language.scene import Quantity, Scene, between_text, plain
 from verifier.language.symbols import Symbols
@@ -113,6 +115,27 @@ def attribute(name: str) -> FactOf:
         return Fact(name, value or "not stated")
 
     return FactOf(name, show)
+
+
+def parameter(declared: tree.Parameter) -> FactOf:
+    """Return a number the site may set."""
+    amount = declared.value
+    fact = Fact(declared.name.text, plain(amount.value), amount.unit or "", source=declared.source)
+    return FactOf(declared.name.text, lambda scene: fact)
+
+
+def summary_fact(past: Past, function: str, run: Run, title: str, decimals: int | None) -> FactOf:
+    """Return the lowest, highest or median of the earlier results of a window as a fact."""
+    name = f"{function} earlier {title}"
+
+    def show(scene: Scene) -> Fact | None:
+        found = past.within(scene)
+        if isinstance(found, Unknown):
+            return Fact(name, "none")
+        many = f"of {len(found)} within {past.words}"
+        return Fact(name, number_text(run(scene), decimals), past.unit, source=many)
+
+    return FactOf(f"earlier {title}, {function} within {past.words}", show)
 
 
 def past_fact(past: Past, title: str, decimals: int | None, unit: str) -> FactOf:

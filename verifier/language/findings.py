@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 
-from verifier.language.diagnostics import Diagnostic, Severity, listing, nearest
+from verifier.language.diagnostics import MEANT, Diagnostic, Severity, listing, nearest
 from verifier.language.source import Source, Span
 
 
@@ -36,12 +36,13 @@ class Findings:
         """Note a name that is not declared, with the one that was probably meant."""
         known = list(known)
         close = nearest(name, known)
+        meant = MEANT.get(name.lower(), "") if "population" in what else ""
         self.add(
             "R201",
             span,
             f"there is no {what} {name!r}",
             meaning=f"known: {listing(known)}.",
-            fix=f"did you mean {close}?" if close else "",
+            fix=f"did you mean {close}?" if close else meant,
         )
 
     def where(self, span: Span) -> str:

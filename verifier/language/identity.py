@@ -16,7 +16,17 @@ from verifier.language import tree
 from verifier.language.kinds import singular
 
 # In these the order says nothing.
-_UNORDERED = {"codes", "specimens", "tests", "excluded", "held", "exceptions", "effects", "parts"}
+_UNORDERED = {
+    "codes",
+    "specimens",
+    "tests",
+    "excluded",
+    "held",
+    "exceptions",
+    "effects",
+    "orders",
+    "parts",
+}
 _ORDERED_PARTS = (tree.AllOf, tree.AnyOf)
 
 
@@ -31,7 +41,13 @@ def _text(value: Any) -> str:
 
 
 def _statements(declared: tree.Declaration) -> list[Any]:
-    """Return a statement as plain values; limits become one entry per test and row."""
+    """Return a statement as plain values; limits become one entry per test and row.
+
+    A group is gone by then: its tests stand where it was named. Scenarios and guarantees say what
+    is expected; no decision rests on them.
+    """
+    if isinstance(declared, tree.Group | tree.Scenario | tree.Guarantee):
+        return []
     if not isinstance(declared, tree.Limits):
         return [_plain(declared)]
     entries = []

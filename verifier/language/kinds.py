@@ -37,6 +37,7 @@ TRUTH, AGE, PERIOD, BROKEN = Kind("truth"), Kind("age"), Kind("period"), Kind("b
 PLAIN = Kind("number")
 BARE = Kind("number", bare=True)
 PERCENT = Kind("number", "%", Fraction(1, 100))
+DAY = Kind("number", "d", Fraction(86400), (("s", 1),))
 
 
 def number(unit: str, molar_mass: Decimal | None = None) -> Kind | None:

@@ -15,7 +15,7 @@ from msgspec import Struct
 from verifier.facts.values import Between
 from verifier.facts.verdicts import Fact
 from verifier.language.comparing import Run, across, settled
-from verifier.language.earlier import Past
+from verifier.language.earlier import DAY_IN_TICKS, Past
 from verifier.language.scene import ARITHMETIC, Quantity, Scene, plain
 from verifier.language.source import Span
 from verifier.language.truth import Missing, Truth, Unknown, both, either, merged
@@ -120,11 +120,16 @@ class LimitRow(Struct, frozen=True):
 
 
 class ChangeLimit(Struct, frozen=True):
-    """One change limit of one test; `percent` says that `most` is percent of the earlier value."""
+    """One change limit of one test.
+
+    `percent` says that `most` is percent of the earlier value, `per_day` that it counts for each
+    day between the two collections.
+    """
 
     population: str
     most: Decimal
     percent: bool
+    per_day: bool
     past: Past
     window: timedelta
     text: str
@@ -269,9 +274,14 @@ def _changed(row: ChangeLimit, value: Quantity, scene: Scene, label: str) -> Tru
     if not isinstance(value, Decimal) or not isinstance(before, Decimal):
         text = f"the change of {label} can not be told from a censored value"
         return Unknown(Missing(label, "censored", text))
-    difference = abs(ARITHMETIC.subtract(value, before))
-    if not row.percent:
-        return difference > row.most
-    # |value - before| / before > most %, without the division, so that the edge is exact
-    most = ARITHMETIC.multiply(row.most, abs(before))
-    return ARITHMETIC.multiply(difference, Decimal(100)) > most
+    # |value - before| / before / days > most %, without the divisions, so that the edge is exact
+    difference, most = abs(ARITHMETIC.subtract(value, before)), row.most
+    if row.percent:
+        difference = ARITHMETIC.multiply(difference, Decimal(100))
+        most = ARITHMETIC.multiply(most, abs(before))
+    if row.per_day:
+        ticks = row.past.ticks_since(scene)
+        assert isinstance(ticks, Decimal)  # there is an earlier result, as asked above
+        difference = ARITHMETIC.multiply(difference, DAY_IN_TICKS)
+        most = ARITHMETIC.multiply(most, ticks)
+    return difference > most

@@ -5,24 +5,25 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import timedelta
 from decimal import ROUND_HALF_UP, Decimal, DecimalException
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from verifier.language import earlier, kinds, tree
-from verifier.language.facttexts import past_fact
+from verifier.language import kinds, screen, tree
 from verifier.language.kinds import PERCENT, PLAIN, Kind
+from verifier.language.referencechange import reference_change
 from verifier.language.scene import (
     ARITHMETIC,
     TRANSCENDENTAL,
     Quantity,
     Scene,
     computed,
+    logarithm,
     power,
     unusable,
 )
 from verifier.language.spelled import spelled
 from verifier.language.symbols import FUNCTIONS, HISTORIES
 from verifier.language.truth import Missing, Unknown
-from verifier.language.typed import FactOf, Typed, broken, facts_of, missing_of
+from verifier.language.typed import Typed, broken, facts_of, missing_of
 
 if TYPE_CHECKING:
     from verifier.language.expressions import Expressions, Where
@@ -35,7 +36,7 @@ _WORK = {
     "pow": power,
 }
 _ONE: dict[str, Callable[[Decimal], Decimal]] = {
-    "ln": TRANSCENDENTAL.ln,
+    "ln": logarithm,
     "exp": TRANSCENDENTAL.exp,
     "sqrt": TRANSCENDENTAL.sqrt,
 }
@@ -79,9 +80,11 @@ class Numeric:
         label = spelled(node)
         apply, first, second = computed(work, label), left.run, right.run
         both = (left, right)
+        operator = node.operator if isinstance(node, tree.Arithmetic) else ""
+        sketch = screen.worked(operator, left, right)
         return Typed(
             node.span, kind, lambda scene: apply(first(scene), second(scene)), label,
-            facts_of(both), missing_of(both),
+            facts_of(both), missing_of(both), sketch=sketch,
         )  # fmt: skip
 
     def negative(self, node: tree.Negative, where: Where) -> Typed:
@@ -217,41 +220,13 @@ class Numeric:
         label = spelled(node)
         return Typed(node.span, then.kind, apply, label, facts_of(parts), missing_of(parts))
 
-    # --- earlier results ---
+    # --- literature and time ---
 
-    def history(self, node: tree.History, where: Where) -> Typed:
-        function = node.function
-        if function not in HISTORIES:
-            self._all.findings.unknown_name(
-                node.span, function, HISTORIES, "function with a window"
-            )
+    def reference_change(self, node: tree.ReferenceChange, where: Where) -> Typed:
+        value = reference_change(node, self._all.findings)
+        if value is None:
             return broken(node.span)
-        subject: tree.Expression = (
-            tree.Name(node.test, span=node.span) if node.test else tree.TheResult(span=node.span)
-        )
-        current, window = self._all.typed(subject, where), self.period(node.window)
-        if current.broken or window is None:
-            return broken(node.span)
-        name = node.test or where.test
-        if name not in self._all.symbols.kinds:
-            self._wrong(node, "only tests and derived results have a past", _EXAMPLES["previous"])
-            return broken(node.span)
-        self.windows.add(window)
-        kind, title = self._all.symbols.kinds[name], self._all.symbols.title(name)
-        past = earlier.Past(name, title, kind.unit, window, spelled(node.window))
-        words = spelled(node)
-        run, kind = _history_run(function, past, current, kind, words)
-        facts = (
-            *(current.facts if "change" in function else ()),
-            self._past_fact(past, name, kind),
-        )
-        past_key = f"an earlier {name} within {spelled(node.window)}"
-        missing = frozenset({past_key}) | (current.missing if "change" in function else frozenset())
-        return Typed(node.span, kind, run, words, facts, missing)
-
-    def _past_fact(self, past: earlier.Past, name: str, kind: Kind) -> FactOf:
-        title, decimals = self._all.symbols.title(name), self._all.symbols.decimals(name)
-        return past_fact(past, title, decimals, self._all.symbols.kinds[name].unit)
+        return Typed(node.span, PERCENT, lambda scene: value, spelled(node), constant=value)
 
     def period(self, amount: tree.Amount) -> timedelta | None:
         """Return a time span, or note that the amount is none."""
@@ -261,17 +236,6 @@ class Numeric:
             self._all.findings.add("R203", amount.span, message, fix="within 7 days")
             return None
         return timedelta(seconds=float(amount.value * seconds))
-
-
-def _history_run(
-    function: str, past: earlier.Past, current: Typed, kind: Kind, words: str
-) -> tuple[Callable[[Scene], Any], Kind]:
-    if function == "change":
-        return earlier.change(current.run, past.previous, words), kind
-    if function == "percent change":
-        return earlier.percent_change(current.run, past.previous, words), PERCENT
-    runs = {"previous": past.previous, "lowest": past.lowest, "highest": past.highest}
-    return runs[function], kind
 
 
 def rounding(digits: int) -> Callable[[Decimal], Decimal]:
@@ -287,6 +251,5 @@ _EXAMPLES = {
     "max": "max(sodium, 140 mmol/L)",
     "min": "min(sodium, 140 mmol/L)",
     "pow": "pow(creatinine / 80 umol/L, 2)",
-    "previous": "previous(potassium within 7 days)",
     "sqrt": "sqrt(2)",
 }

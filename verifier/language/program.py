@@ -14,10 +14,12 @@ from verifier.language import facttexts, flags
 from verifier.language.comparing import Test
 from verifier.language.derived import CompiledFormula
 from verifier.language.limits import LimitTables
+from verifier.language.reasons import DERIVED, judge_rules, worst_flag
 from verifier.language.reasons import Findings as Collected
-from verifier.language.reasons import judge_rules, worst_flag
 from verifier.language.rules import CompiledRule
+from verifier.language.scenarios import CheckedGuarantee, CheckedScenario
 from verifier.language.scene import Quantity, Scene, usable
+from verifier.language.screen import Screen, screen
 from verifier.language.truth import Missing, Truth, Unknown
 
 
@@ -30,10 +32,20 @@ class RuleSummary(Struct, frozen=True):
     tests: tuple[str, ...]
 
 
+class ParameterSummary(Struct, frozen=True):
+    """A number that a site may set, with the value that counts; `source` says if it was set."""
+
+    name: str
+    value: str
+    unit: str
+    source: str
+
+
 class Program:
     """A checked rule set, ready to judge.
 
     `identity` is the SHA-256 of its meaning, `longest_window` how far back earlier results count.
+    `scenarios` and `guarantees` are what it is expected to do; they are kept, not run, here.
     """
 
     def __init__(
@@ -48,11 +60,17 @@ class Program:
         formulas: Mapping[str, CompiledFormula],
         populations: Mapping[str, Test],
         tables: LimitTables,
+        parameters: tuple[ParameterSummary, ...],
+        scenarios: tuple[CheckedScenario, ...],
+        guarantees: tuple[CheckedGuarantee, ...],
     ) -> None:
         self.identity, self.catalogue, self.rules = identity, catalogue, rules
         self.longest_window = longest_window
+        self.parameters = parameters
+        self.scenarios, self.guarantees = scenarios, guarantees
         self._by_test = {name: tuple(found) for name, found in by_test.items() if found}
         self._of_specimen = tuple(of_specimen)
+        self._screens: dict[str, tuple[tuple[CompiledRule, ...], Screen[CompiledRule]]] = {}
         self._formulas, self._populations, self._tables = dict(formulas), dict(populations), tables
         self._units = {name: test.unit for name, test in catalogue.tests.items()}
         self._reported = sorted(name for name, item in self._formulas.items() if item.report)
@@ -73,8 +91,17 @@ class Program:
                 self._judge_result(scene, found, position, result.test)
         scene.test, scene.result = "", Unknown()
         judge_rules(self._of_specimen, scene, found, None)
-        derived = tuple(self._derived(scene, found))
+        every = tuple(self._derived(scene, found))
+        unread = {case.results[n].test for n in found.instead}  # nothing is worked out from these
+        derived = tuple(item for item in every if unread.isdisjoint(item.inputs))
         return found.judgement(derived, self._notes(scene))
+
+    def _screen(self, test: str, rules: tuple[CompiledRule, ...]) -> Screen[CompiledRule]:
+        """Return what picks the rules of a test; made when first asked for, a check needs none."""
+        known = self._screens.get(test)
+        if known is None or known[0] is not rules:
+            known = self._screens[test] = (rules, screen(rules))
+        return known[1]
 
     def _value_of(self, scene: Scene, result: Result) -> Quantity:
         if scene.results.get(result.test) is result:
@@ -84,7 +111,8 @@ class Program:
         return usable(result, self._units[result.test])
 
     def _judge_result(self, scene: Scene, found: Collected, position: int, test: str) -> None:
-        judge_rules(self._by_test[test], scene, found, position)
+        rules = self._by_test[test]
+        judge_rules(rules, scene, found, position, self._screen(test, rules))
         found.covered.add(position)
         flag, reference = self._flags.of(test, scene)
         if flag:
@@ -99,8 +127,7 @@ class Program:
             if isinstance(value, Unknown):
                 continue
             scene.test, scene.result = name, value
-            own = found.for_derived()
-            judge_rules(self._by_test.get(name, ()), scene, own, -1)
+            judge_rules(self._by_test.get(name, ()), scene, found, DERIVED)
             flag, reference = self._flags.of(name, scene)
             assert formula.report is not None
             system, code = formula.report
@@ -113,10 +140,12 @@ class Program:
                 text=facttexts.number_text(value, formula.decimals),
                 unit=formula.unit,
                 inputs=formula.inputs,
-                reasons=own.reasons_of(-1),
-                flag=worst_flag([*own.flags.get(-1, []), flag]),
+                reasons=found.reasons_of(DERIVED),
+                flag=worst_flag([*found.flags.get(DERIVED, []), flag]),
                 reference=reference,
+                instead=found.instead_of(DERIVED),
             )
+            found.forget_derived()
 
     def _notes(self, scene: Scene) -> dict[str, Fact]:
         notes = {}

@@ -9,14 +9,19 @@ from lark import Lark, Token, UnexpectedCharacters, UnexpectedEOF, UnexpectedInp
 from verifier.language import slips, tree
 from verifier.language.diagnostics import listing, nearest
 from verifier.language.findings import Findings
-from verifier.language.ruleclauses import RuleBuilder
-from verifier.language.source import Source, Statement
+from verifier.language.hidden import note_hidden
+from verifier.language.scenarioclauses import WholeBuilder
+from verifier.language.source import HIDDEN, Source, Statement
 
-STATEMENTS = ("derive", "limits", "population", "rule", "test")
+STATEMENTS = (
+    "derive", "group", "guarantee", "limits", "parameter", "population", "rule", "scenario", "test",
+)  # fmt: skip
 MOST_WORDS = 150  # of one clause: bounds the depth of every walk over its tree
 MOST_FAULTS = 12  # reported of one statement
 _WORD = re.compile(r'"[^"\n]*"|[\w.%]+|[^\s\w]')
-_DECLARED = re.compile(r"(?:population|test|derive|rule)[ \t]+([A-Za-z][A-Za-z0-9_-]*)")
+_DECLARED = re.compile(
+    r"(?:group|parameter|population|test|derive|rule)[ \t]+([A-Za-z][A-Za-z0-9_-]*)"
+)
 
 
 class Reading(NamedTuple):
@@ -50,8 +55,11 @@ def read(sources: dict[str, Source], findings: Findings) -> Reading:
     declarations: list[tree.Declaration] = []
     broken: set[str] = set()
     for source in sources.values():
+        note_hidden(source, findings)
         for statement in source.statements():
-            made = _read_statement(statement, findings)
+            end = statement.start + len(statement.text)
+            hidden = HIDDEN.search(source.text, statement.start, end)  # said already: read no more
+            made = None if hidden else _read_statement(statement, findings)
             if made is not None:
                 declarations.append(made)
             elif named := _DECLARED.match(statement.text):
@@ -73,7 +81,7 @@ def _read_statement(statement: Statement, findings: Findings) -> tree.Declaratio
             if "\n" not in text:
                 return None
         else:
-            made = RuleBuilder(statement, findings).transform(parsed) if sound else None
+            made = WholeBuilder(statement, findings).transform(parsed) if sound else None
             return made
     return None
 
@@ -108,7 +116,7 @@ def _begins_well(statement: Statement, findings: Findings) -> bool:
 
 def _without_bad_clauses(statement: Statement, findings: Findings) -> tuple[str, bool]:
     """Blank clauses that are too long or whose quotation marks do not match."""
-    text, sound, offset = statement.text, True, 0
+    text, sound, offset, faults = statement.text, True, 0, 0
     for clause in statement.text.split("\n"):
         span = statement.span(offset, offset + len(clause))
         start = offset + len(clause) - len(clause.lstrip())
@@ -131,8 +139,8 @@ def _without_bad_clauses(statement: Statement, findings: Findings) -> tuple[str,
         else:
             offset += len(clause) + 1
             continue
-        sound = False
-        if offset == 0:
+        sound, faults = False, faults + 1
+        if offset == 0 or faults == MOST_FAULTS:
             return "", False
         text = _without_clause(text, span.start - statement.start + 1)
         offset += len(clause) + 1
@@ -202,6 +210,7 @@ _SHOWN = {
     "COMPARISON": "> >= < <= =",
     "SIGN": "+ -",
     "STEP": "* /",
+    "LABEL": 'a label in ("…")',
     "LOINC_CODE": "a LOINC code",
     "_NEWLINE": "a new line",
     "$END": "",

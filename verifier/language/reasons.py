@@ -1,16 +1,19 @@
 """Runs one rule on one result and collects what it says: reasons, flags, comments, requests."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 from verifier.facts.case import Case
 from verifier.facts.verdicts import Derived, Fact, Judgement, Kind, Reason, Request
 from verifier.language.rules import FLAGS, CompiledRule
 from verifier.language.scene import Scene
+from verifier.language.screen import Screen
 from verifier.language.truth import Truth, Unknown
+
+DERIVED = -1  # the position of the derived result in hand, which no message sent
 
 
 class Findings:
-    """What rules have said so far, by position in the case; -1 is a derived result."""
+    """What rules have said so far, by position in the case."""
 
     def __init__(self, case: Case) -> None:
         self.case = case
@@ -19,20 +22,21 @@ class Findings:
         self.flags: dict[int, list[str]] = {}
         self.references: dict[int, str] = {}
         self.comments: dict[int, dict[str, None]] = {}
+        self.instead: dict[int, dict[str, None]] = {}
         self.requests: dict[Request, None] = {}
 
-    def for_derived(self) -> "Findings":
-        """Return a collector for one derived result; requests go to the same place."""
-        own = Findings(self.case)
-        own.requests = self.requests
-        return own
+    def forget_derived(self) -> None:
+        """Make room for the next derived result; what was held besides it stays held."""
+        for said in (self.reasons, self.flags, self.comments, self.instead):
+            said.pop(DERIVED, None)
 
     def positions(self, rule: CompiledRule, position: int | None) -> Iterable[int]:
         """Return the results a true condition of a rule holds."""
         results = self.case.results
         match rule.scope:
-            case "specimen":
-                return range(len(results)) if position is None or position >= 0 else [position]
+            case "specimen" | "patient":
+                also = [DERIVED] if position == DERIVED else []
+                return [*range(len(results)), *also]
             case "tests":
                 return [n for n, result in enumerate(results) if result.test in rule.held]
             case _:
@@ -48,6 +52,10 @@ class Findings:
         found = self.reasons.get(position, {})
         return tuple(found[key] for key in sorted(found))
 
+    def instead_of(self, position: int) -> str:
+        """Return the words that stand in place of a suppressed value, "" where it is not."""
+        return "; ".join(sorted(self.instead.get(position, ())))
+
     def judgement(self, derived: tuple[Derived, ...], notes: Mapping[str, Fact]) -> Judgement:
         """Return everything said, in an order that depends on nothing but the case."""
         return Judgement(
@@ -56,10 +64,15 @@ class Findings:
             flags={n: flag for n, found in self.flags.items() if (flag := worst_flag(found))},
             references=self.references,
             comments={n: tuple(sorted(found)) for n, found in self.comments.items()},
-            requests=tuple(sorted(self.requests, key=lambda r: (r.what, r.rule, r.tests))),
+            instead={n: self.instead_of(n) for n in sorted(self.instead)},
+            requests=tuple(sorted(self.requests, key=_request_key)),
             derived=derived,
             notes=notes,
         )
+
+
+def _request_key(request: Request) -> tuple[str, str, tuple[str, ...], str]:
+    return request.what, request.rule, request.tests, request.detail
 
 
 def worst_flag(found: Iterable[str]) -> str:
@@ -69,11 +82,18 @@ def worst_flag(found: Iterable[str]) -> str:
 
 
 def judge_rules(
-    rules: Iterable[CompiledRule], scene: Scene, found: Findings, position: int | None
+    rules: Sequence[CompiledRule],
+    scene: Scene,
+    found: Findings,
+    position: int | None,
+    picked: Screen[CompiledRule] | None = None,
 ) -> None:
-    """Run rules; `position` is the result in hand, -1 a derived one, None the whole specimen."""
+    """Run rules; `position` is the result in hand, -1 a derived one, None the whole specimen.
+
+    `picked` leaves out those that certainly say nothing.
+    """
     try:
-        for rule in rules:
+        for rule in picked(scene) if picked else rules:
             truth = rule.condition(scene)
             if truth is not False and (truth is True or not rule.silent_on_unknown):
                 _fired(rule, scene, found, position, truth)
@@ -95,7 +115,7 @@ def _judge_alone(rule: CompiledRule, scene: Scene, found: Findings, position: in
         found.add(_touched(rule, found, position), reason)
 
 
-def _touched(rule: CompiledRule, found: Findings, position: int | None) -> Iterable[int]:
+def _touched(rule: CompiledRule, found: Findings, position: int | None) -> list[int]:
     held = list(found.positions(rule, position))
     if rule.scope == "nothing" and position is not None:
         return [position]
@@ -115,8 +135,27 @@ def _fired(
     text = rule.because(scene)
     touched = list(found.positions(rule, position))
     if rule.scope != "nothing":
-        found.add(touched, Reason(rule.name, "hold", text, facts, rule.source))
+        found.add(touched, _reason(rule, "hold", text, facts))
+    if rule.instead:
+        _suppress(rule, scene, found, _touched(rule, found, position), text)
     _effects(rule, scene, found, touched, position)
+
+
+def _reason(rule: CompiledRule, kind: Kind, text: str, facts: tuple[Fact, ...]) -> Reason:
+    of_patient = rule.scope == "patient"
+    return Reason(rule.name, kind, text, facts, rule.source, of_patient=of_patient)
+
+
+def _suppress(
+    rule: CompiledRule, scene: Scene, found: Findings, touched: Iterable[int], because: str
+) -> None:
+    """Hold, and note the words that stand in place of the value; the record keeps the value."""
+    assert rule.instead is not None
+    words = rule.instead(scene)
+    text = f"{because}: the value is replaced by “{words}”"
+    found.add(touched, _reason(rule, "suppress", text, _facts(rule, scene)))
+    for number in touched:
+        found.instead.setdefault(number, {})[words] = None
 
 
 def _unknown(
@@ -127,7 +166,7 @@ def _unknown(
         found.add(_touched(rule, found, position), waiting)
     elif rule.holds_unknown:
         text = "can not be judged: " + "; ".join(truth.sentences())
-        reason = Reason(rule.name, "unknown", text, _facts(rule, scene), rule.source)
+        reason = _reason(rule, "unknown", text, _facts(rule, scene))
         found.add(_touched(rule, found, position), reason)
 
 
@@ -159,9 +198,11 @@ def _effects(
             found.flags.setdefault(number, []).append(rule.flag)
         for comment in rule.comments:
             found.comments.setdefault(number, {})[comment(scene)] = None
-    if rule.requests:
+    wanted = [name for name in rule.orders if name not in scene.results]
+    requests = (*rule.requests, *(("order", name) for name in wanted))
+    if requests:
         results = found.case.results
         names = {results[n].test for n in positions if n >= 0} - {""}
         tests = tuple(sorted(names)) if names or not scene.test else (scene.test,)
-        for what, detail in rule.requests:
+        for what, detail in requests:
             found.requests[Request(what, rule.name, tests, detail)] = None

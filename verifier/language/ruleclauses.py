@@ -40,6 +40,7 @@ class RuleBuilder(StatementBuilder):
             because=because,
             wait=clauses.one("wait"),
             effects=tuple(clauses.many("effect")),
+            orders=tuple(word for words in clauses.many("order") for word in words),
             source=clauses.one("from", ""),
             span=self.span(meta),
         )
@@ -53,13 +54,16 @@ class RuleBuilder(StatementBuilder):
     def excluded(self, meta: Meta, parts: list[Any]) -> Any:
         return parts[0]
 
-    # A rule has one condition: `hold when`, `hold specimen when`, `hold … when` or `when`.
+    # A rule has one condition, behind `hold when`, `hold specimen when`, `hold … when` or `when`.
 
     def hold_result(self, meta: Meta, parts: list[Any]) -> Clause:
         return self._clause("hold when", ("result", (), parts[0]), meta)
 
     def hold_specimen(self, meta: Meta, parts: list[Any]) -> Clause:
         return self._clause("hold when", ("specimen", (), parts[0]), meta)
+
+    def hold_patient(self, meta: Meta, parts: list[Any]) -> Clause:
+        return self._clause("hold when", ("patient", (), parts[0]), meta)
 
     def hold_tests(self, meta: Meta, parts: list[Any]) -> Clause:
         return self._clause("hold when", ("tests", *parts), meta)
@@ -75,7 +79,7 @@ class RuleBuilder(StatementBuilder):
 
     def exception(self, meta: Meta, parts: list[Any]) -> Clause:
         condition, label = parts
-        made = tree.Exemption(condition, unquoted(label), span=self.span(meta))
+        made = tree.Exemption(condition, unquoted(label.strip("() \t")), span=self.span(meta))
         return self._clause("except", made, meta)
 
     def because(self, meta: Meta, parts: list[Token]) -> Clause:
@@ -89,6 +93,12 @@ class RuleBuilder(StatementBuilder):
 
     def comment(self, meta: Meta, parts: list[Token]) -> Clause:
         return self._effect("comment", unquoted(parts[0]), meta)
+
+    def suppress(self, meta: Meta, parts: list[Token]) -> Clause:
+        return self._effect("suppress", unquoted(parts[0]), meta)
+
+    def order(self, meta: Meta, parts: list[tuple[tree.Word, ...]]) -> Clause:
+        return self._clause("order", parts[0], meta)
 
     def ask(self, meta: Meta, parts: list[str]) -> Clause:
         return self._effect("ask", parts[0], meta)

@@ -32,6 +32,8 @@ class CompiledRule:
     wait_up_to: timedelta
     flag: str
     comments: tuple[Fill, ...]
+    instead: Fill | None
+    orders: tuple[str, ...]
     requests: tuple[tuple[str, str], ...]
 
 
@@ -56,6 +58,8 @@ class Rules:
         return by_test, of_specimen
 
     def _tests_of(self, rule: tree.Rule) -> list[str]:
+        if any(word.text in self._symbols.broken for word in rule.excluded):
+            return []  # nobody can tell which tests are left
         excluded = {word.text for word in self._known(rule.excluded)}
         if rule.tests is None:
             return sorted(name for name in self._symbols.judged() if name not in excluded)
@@ -65,11 +69,14 @@ class Rules:
         judged = set(self._symbols.judged())
         for word in words:
             if word.text not in judged and word.text not in self._symbols.broken:
-                self._findings.unknown_name(word.span, word.text, judged, "test or derived result")
+                known = [*judged, *self._symbols.groups]
+                self._findings.unknown_name(word.span, word.text, known, "test or derived result")
         return [word for word in words if word.text in judged]
 
     def _check_statement(self, rule: tree.Rule) -> None:
         self._known(rule.held)
+        self._known(rule.orders)
+        self._check_suppressed(rule)
         if rule.wait:
             self._known(rule.wait.tests)
         if not rule.source:
@@ -78,7 +85,7 @@ class Rules:
                 meaning="nobody could say later why it is there.",
                 fix='add a line: from "our procedure CHEM-014 v7"',
             )  # fmt: skip
-        if rule.tests == () and rule.scope not in ("specimen", "tests"):
+        if rule.tests == () and rule.scope not in ("specimen", "patient", "tests"):
             self._findings.add(
                 "R402", rule.name.span, "this rule is for no test",
                 meaning="it could not hold anything.",
@@ -91,6 +98,13 @@ class Rules:
                     meaning="flags are those of HL7 table 0078.", fix=f'flag "{FLAGS[0]}"',
                 )  # fmt: skip
 
+    def _check_suppressed(self, rule: tree.Rule) -> None:
+        for again in [item for item in rule.effects if item.what == "suppress"][1:]:
+            self._findings.add(
+                "R105", again.span, "a second suppress in one rule",
+                meaning="only one text can stand in place of the value.", fix="keep one of the two",
+            )  # fmt: skip
+
     def _for_test(self, rule: tree.Rule, test: str) -> list[CompiledRule]:
         where = Where(test=test)
         condition = self._all.truth(rule.condition, where)
@@ -100,11 +114,14 @@ class Rules:
         if any(item.broken for item in exceptions) or wait_up_to is None:
             typed = broken(condition.span)
         because = texts.compiled(rule.because, self._symbols, self._findings, test, condition)
-        comments = [
-            texts.compiled(_word(item), self._symbols, self._findings, test, condition)
-            for item in rule.effects
-            if item.what == "comment"
-        ]
+        comments, instead = (
+            [
+                texts.compiled(_word(item), self._symbols, self._findings, test, condition)
+                for item in rule.effects
+                if item.what == what
+            ]
+            for what in ("comment", "suppress")
+        )
         if typed.broken:
             return []
         self._check_choice(rule, condition, test)
@@ -133,6 +150,8 @@ class Rules:
                 wait_up_to=wait_up_to or timedelta(0),
                 flag=flags[0] if flags else "",
                 comments=tuple(comments),
+                instead=instead[0] if instead else None,
+                orders=tuple(sorted(word.text for word in rule.orders)),
                 requests=tuple(sorted(_request(e) for e in rule.effects if e.what in _ASKING)),
             )
         ]

@@ -9,15 +9,21 @@ from verifier.language.derived import Formulas
 from verifier.language.diagnostics import Diagnostic
 from verifier.language.expressions import Expressions
 from verifier.language.findings import Findings
+from verifier.language.groups import without_groups
 from verifier.language.identity import identity
 from verifier.language.limits import LimitTables
+from verifier.language.parameters import site_source, with_site_values
 from verifier.language.partitions import check_partitions
-from verifier.language.program import Program, RuleSummary
-from verifier.language.reader import read
+from verifier.language.program import ParameterSummary, Program, RuleSummary
+from verifier.language.reader import Reading, read
 from verifier.language.rules import CompiledRule, Rules
+from verifier.language.scenarios import Examples
+from verifier.language.scene import plain
 from verifier.language.source import Source
 from verifier.language.symbols import Symbols, collect
 from verifier.language.tables import Tables
+
+MOST_CHARACTERS = 1_000_000  # fifty times the shipped rules; bounds the time of a check
 
 
 class Checked(Struct, frozen=True):
@@ -27,14 +33,18 @@ class Checked(Struct, frozen=True):
     diagnostics: tuple[Diagnostic, ...]
 
 
-def check(files: Mapping[str, str]) -> Checked:
+def check(files: Mapping[str, str], parameters: Mapping[str, str] | None = None) -> Checked:
     """Check rule files (name to text) as one rule set and compile it.
 
-    Never raises for any text. The order of files has no meaning.
+    `parameters` are the values a site sets, such as ``{"hemolysis_limit": "0.6 g/L"}``. Never
+    raises for any text. The order of files has no meaning.
     """
+    if sum(map(len, files.values())) > MOST_CHARACTERS:
+        return Checked(None, (_too_much(files),))
     sources = {name: Source(name, files[name]) for name in sorted(files)}
-    findings = Findings(sources)
-    reading = read(sources, findings)
+    site = site_source(parameters or {})
+    findings = Findings(sources | {site.file: site})
+    reading = _complete(read(sources, findings), site, findings)
     symbols = collect(reading, findings)
     if not reading.declarations and not findings.has_errors:
         return Checked(None, (_nothing(sources),))
@@ -44,6 +54,8 @@ def check(files: Mapping[str, str]) -> Checked:
     Tables(expressions).fill()
     derived = formulas.compiled()
     by_test, of_specimen = Rules(expressions).compiled()
+    examples = Examples(expressions)
+    scenarios, guarantees = examples.scenarios(), examples.guarantees()
     if not findings.has_errors:
         check_partitions(expressions.tables, symbols.populations, populations, findings)
         _check_cover(symbols, by_test, findings)
@@ -60,8 +72,27 @@ def check(files: Mapping[str, str]) -> Checked:
         formulas=derived,
         populations=populations,
         tables=expressions.tables,
+        parameters=_parameters(symbols),
+        scenarios=scenarios,
+        guarantees=guarantees,
     )
     return Checked(program, findings.report())
+
+
+def _complete(reading: Reading, site: Source, findings: Findings) -> Reading:
+    """Put the values of the site in, and the tests of groups where groups are named."""
+    declarations = with_site_values(reading.declarations, site, findings)
+    return without_groups(Reading(declarations, reading.broken), findings)
+
+
+def _too_much(files: Mapping[str, str]) -> Diagnostic:
+    largest = max(sorted(files), key=lambda name: len(files[name]))
+    total = sum(map(len, files.values()))
+    return Diagnostic(
+        "R200", largest, 1, 1, 2, "error", f"the rule files have {total:,} characters together",
+        f"more than {MOST_CHARACTERS:,} are not read: nobody could review them. This file is the "
+        "largest.", "look whether this is a rule file at all",
+    )  # fmt: skip
 
 
 def _nothing(sources: Mapping[str, Source]) -> Diagnostic:
@@ -91,6 +122,13 @@ def _check_cover(
                 severity="warning", meaning="its results are always held.",
                 fix=f"limits for {name} …",
             )  # fmt: skip
+
+
+def _parameters(symbols: Symbols) -> tuple[ParameterSummary, ...]:
+    return tuple(
+        ParameterSummary(name, plain(item.value.value), item.value.unit or "", item.source)
+        for name, item in sorted(symbols.parameters.items())
+    )
 
 
 def _summaries(

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping
 from datetime import date, datetime
-from decimal import Context, Decimal, DecimalException
+from decimal import Context, Decimal, DecimalException, DivisionByZero
 from typing import Any, TypeAlias
 
 from verifier.facts.ages import calendar_day
@@ -98,12 +98,25 @@ def _why(value: Value) -> str:
             return "is not a number"
 
 
+def logarithm(value: Decimal) -> Decimal:
+    """Return the natural logarithm, to 20 digits.
+
+    Raises:
+        DecimalException: the number is zero or less.
+    """
+    if not value:
+        raise DivisionByZero  # the library answers minus infinity
+    return TRANSCENDENTAL.ln(value)
+
+
 def power(base: Decimal, exponent: Decimal) -> Decimal:
     """Return `base` to the power `exponent`, to 20 digits.
 
     Raises:
         DecimalException: it is not a real number, or too large.
     """
+    if not base and exponent < 0:
+        raise DivisionByZero  # the library answers infinity
     if base <= 0 or exponent == exponent.to_integral_value():
         return TRANSCENDENTAL.power(base, exponent)
     # Half the time of Context.power; the product stays below 2**14, so 7 more digits suffice.

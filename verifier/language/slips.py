@@ -3,13 +3,17 @@
 Structural slips are recognised by the parser's own state: each slip stands beside bad snippets
 that fail in the same way, and an error is an instance of a slip when it stops the parser in the
 same state at the same kind of word (the idea of lark's `match_examples`, indexed once). Signs that
-are no words of the language are recognised by their text.
+are no words of the language are recognised by their text, and what people say instead of the
+words of the language by the phrase book, whose fixes are the very line put right.
 """
 
 from functools import lru_cache
 from typing import NamedTuple
 
 from lark import Lark, UnexpectedInput, UnexpectedToken
+
+from verifier.language.phrasebook import BOOK
+from verifier.language.phrases import advice, small_letters
 
 
 class Slip(NamedTuple):
@@ -33,12 +37,6 @@ def _limits(*rows: str) -> str:
 
 SIGNS = {
     "==": Slip("`==` is not a sign of the language", "write ="),
-    "=>": Slip("`=>` is not a sign of the language", "write >="),
-    "=<": Slip("`=<` is not a sign of the language", "write <="),
-    "!=": Slip("`!=` is not a sign of the language", "write not (a = b)"),
-    "<>": Slip("`<>` is not a sign of the language", "write not (a = b)"),
-    "≥": Slip("`≥` is not a sign of the language", "write >="),
-    "≤": Slip("`≤` is not a sign of the language", "write <="),
     "−": Slip("this is a typographic minus", "write - (hyphen)"),
     "–": Slip("this is a dash", "write - (hyphen)"),
     "“": Slip("these are typographic quotation marks", 'write "…" with straight marks'),
@@ -53,18 +51,10 @@ SIGNS = {
 SLIPS: dict[Slip, list[str]] = {
     Slip("numbers are written with a decimal point", "hold when a > 5.1 mmol/L"): [
         _rule("hold when a > 5,1 mmol/L"),
-        _rule("hold when a > 5,1"),
-        _rule("hold when a is between 3,5 and 5"),
     ],
     Slip("comparisons can not be chained", "hold when a is between 3 and 5 mmol/L"): [
-        _rule("hold when 3 < a < 5"),
-        _rule("hold when 3 mmol/L < a < 5"),
         _rule("hold when a > 5 mmol/L > b"),
         _rule("hold when a > b > c"),
-    ],
-    Slip("both sides of `or` and `and` are whole conditions", "a > 5 mmol/L or a < 3 mmol/L"): [
-        _rule("hold when a > 5 mmol/L or < 3 mmol/L"),
-        _rule("hold when a > 5 mmol/L and < 3 mmol/L"),
     ],
     Slip("a text stands in quotation marks", 'because "potassium is high"'): [
         _rule("because potassium is high"),
@@ -72,101 +62,57 @@ SLIPS: dict[Slip, list[str]] = {
     Slip("a text stands in quotation marks", 'from "our procedure"'): [
         _rule("from our procedure"),
         _limits("from our procedure"),
-        _limits("reference 3 to 5 from our procedure"),
     ],
-    Slip("a text stands in quotation marks", 'comment "hemolyzed"'): [_rule("comment hemolyzed")],
+    Slip("a text stands in quotation marks", 'comment "hemolyzed"'): [
+        _rule("comment hemolyzed"),
+    ],
     Slip("a condition follows `when`", "hold when a > 5 mmol/L"): [
         _rule("hold if a > 5 mmol/L"),
         _rule("hold a > 5 mmol/L"),
-        _rule("hold specimen if a > 5 mmol/L"),
-    ],
-    Slip("every test is written `for every test`", "rule x for every test", exact=True): [
-        'rule x for all tests\n  because "y"',
-        'rule x for every tests\n  because "y"',
-        'rule x for every\n  because "y"',
     ],
     Slip("the condition comes after `hold when`", "hold when a > 5 mmol/L"): [
         _rule("when a > 5 mmol/L then hold"),
         _rule("when a > 5 mmol/L hold"),
         _rule("hold when a > 5 mmol/L then"),
     ],
-    Slip("`is` is missing", "hold when a is between 3 and 5 mmol/L"): [
-        _rule("hold when a between 3 and 5"),
-        _rule("hold when result critical"),
-    ],
     Slip("`is` does not go with a sign", "hold when a > 5 mmol/L"): [
         _rule("hold when a is > 5 mmol/L"),
-        _rule("hold when a is >= 5 mmol/L"),
-        _rule("hold when a is = 5 mmol/L"),
-        _rule("hold when a is 5 mmol/L"),
-    ],
-    Slip("comparisons are written with signs", "hold when a > 5 mmol/L"): [
-        _rule("hold when a is greater than 5"),
-        _rule("hold when a is above 5"),
-        _rule("hold when a above 5"),
-        _rule("hold when a below 5"),
     ],
     Slip("limits are written `below` and `above`", "critical below 2.8, above 6.2"): [
-        _limits("critical < 2.8"),
-        _limits("critical adult < 2.8"),
-        _limits("critical adult <= 2.8"),
         _limits("critical below 2.8, > 6.2"),
     ],
     Slip("an interval is written `3.5 to 5.1`, with decimal points", "reference 3.5 to 5.1"): [
         _limits("reference 3.5 - 5.1"),
-        _limits("reference adult 3.5 - 5.1"),
-        _limits("reference 3.5 mmol/L - 5.1 mmol/L"),
         _limits("reference 3.5 and 5.1"),
-        _limits("critical below 2,8, above 6,2"),
-        _limits("reference 3,5 to 5,1"),
         _limits("reference 3.5"),
         _limits("reference adult 3.5"),
     ],
     Slip("a code begins with `LOINC` or `local`", 'code LOINC 2823-3, local "K"'): [
-        "test a\n  code 2823-3",
-        'test a\n  code "K"',
         'test a\n  code LOINC 2823-3, "K"',
     ],
     Slip("an exception ends with its label", 'except when newborn ("capillary specimen")'): [
         _rule('except when newborn "capillary"'),
-        _rule("except when newborn"),
-        _rule("except when newborn"),
-        _rule("except newborn"),
     ],
     Slip("a wait is written `wait up to`", "wait up to 20 minutes for sodium, chloride"): [
-        _rule("wait 20 minutes for a"),
-        _rule("wait for a"),
-        _rule("wait up to 20 minutes"),
         _rule("wait up to 20 minutes"),
     ],
     Slip("the choice is `hold` or `ignore`", "when unknown hold"): [
         _rule("when unknown release"),
         _rule("when unknown"),
-        _rule("when unknown"),
-    ],
-    Slip("a window is missing", "previous(a within 7 days)"): [
-        _rule("hold when a > previous(a within)"),
-        _rule("hold when a > previous(a within days)"),
     ],
     Slip("a bracket is not closed", "hold when (a > 5 mmol/L or b > 3 mmol/L) and c is known"): [
-        _rule("hold when (a > 5 mmol/L"),
         _rule("hold when (a > 5 mmol/L"),
         _rule("hold when (a + b"),
         _rule("hold when (a > 5 mmol/L and b > 4"),
     ],
     Slip("`else` is missing", "if sex is female then 1 else 2"): [
         "derive a\n  formula if sex is female then 1",
-        "derive a\n  formula if sex is female then 1",
-        "derive a\n  formula (if sex is female then 1)",
     ],
     Slip("a change limit says how much and within what time", "change at most 1 within 3 days"): [
         _limits("change at most 1"),
-        _limits("change at most 1"),
         _limits("change 1 within 3 days"),
-        _limits("change adult 1 within 3 days"),
     ],
     Slip("something is missing after `when`", "hold when result is critical"): [
-        _rule("hold when"),
         _rule("hold when"),
         _rule("hold specimen when"),
     ],
@@ -182,6 +128,14 @@ SLIPS: dict[Slip, list[str]] = {
 
 def recognised(error: UnexpectedInput, parser: Lark, text: str, at: int) -> Slip | None:
     """Return the slip an error at offset `at` of `text` is an instance of."""
+    small = small_letters(text, at, _words(parser))
+    if small:
+        return Slip("the words of the language are written in small letters", small)
+    phrase = advice(BOOK, text, at)
+    return Slip(*phrase) if phrase else _structural(error, parser, text, at)
+
+
+def _structural(error: UnexpectedInput, parser: Lark, text: str, at: int) -> Slip | None:
     around = (text[at : at + 2], text[max(at - 1, 0) : at + 1], text[at : at + 1])
     for piece in around:
         if piece in SIGNS:
@@ -192,6 +146,13 @@ def recognised(error: UnexpectedInput, parser: Lark, text: str, at: int) -> Slip
     known = _index(parser)
     state, kind, word = stop
     return known.get((state, kind, word)) or known.get((state, kind, ""))
+
+
+@lru_cache(maxsize=1)
+def _words(parser: Lark) -> frozenset[str]:
+    """Return the words of the language."""
+    words = {str(terminal.pattern.value) for terminal in parser.terminals}
+    return frozenset(word for word in words if word.isalpha() and word.islower())
 
 
 @lru_cache(maxsize=1)

@@ -8,8 +8,11 @@ import re
 from dataclasses import dataclass
 from typing import NamedTuple
 
+# Control signs, line ends only some editors know, marks of direction and of no width.
+HIDDEN = re.compile("[\x00-\x08\x0e-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2060-\u2069\ufeff]")
 _COMMENT = re.compile(r'"[^"\n]*"|#[^\n]*')
-_WHOLE = {"population"}  # statements without clauses: every further line continues the header
+# Statements without clauses: every further line continues the header.
+_WHOLE = {"group", "population"}
 
 
 class Span(NamedTuple):
@@ -47,7 +50,7 @@ class Source:
     def __init__(self, file: str, text: str) -> None:
         self.file, self.text = file, text.replace("\r\n", " \n").replace("\r", "\n")
         self.lines = self.text.split("\n")
-        self.masked = _COMMENT.sub(_blank_comment, self.text)
+        self.masked = HIDDEN.sub(" ", _COMMENT.sub(_blank_comment, self.text))
         self._starts = [0]
         for line in self.lines:
             self._starts.append(self._starts[-1] + len(line) + 1)

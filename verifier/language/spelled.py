@@ -37,6 +37,9 @@ def _spell(node: tree.Expression) -> tuple[str, str]:
             return "(if {} then {} else {})".format(*parts), "atom"
         case tree.History(function=function, test=test, window=window):
             return f"{function}({test or 'result'} within {spelled(window)})", "atom"
+        case tree.ReferenceChange(analytical=own, within_subject=other, level=level):
+            variations = f"analytical {spelled(own)}, within-subject {spelled(other)}"
+            return f"rcv({variations}, {spelled(level)})", "atom"
         case _:
             return _condition(node)
 

@@ -12,6 +12,8 @@ from verifier.language.builder import ExpressionBuilder, unquoted
 from verifier.language.findings import Findings
 from verifier.language.source import Span, Statement
 
+MOST_AGAIN = 13  # of one kind of clause: who repeats it more often has said it by accident
+
 
 @dataclass(frozen=True, slots=True)
 class Clause:
@@ -36,7 +38,7 @@ class Clauses:
     def one(self, kind: str, default: Any = None) -> Any:
         """Return the value of the only clause of a kind; a second one is a finding."""
         found = [clause for clause in self._all if clause.kind == kind]
-        for again in found[1:]:
+        for again in found[1:MOST_AGAIN]:
             self._findings.add(
                 "R105",
                 again.span,
@@ -73,6 +75,14 @@ class StatementBuilder(ExpressionBuilder):
 
     def start(self, meta: Meta, parts: list[Any]) -> Any:
         return parts[0]
+
+    def group(self, meta: Meta, parts: list[Any]) -> tree.Group:
+        return tree.Group(self.word(parts[0]), parts[1], span=self.span(meta))
+
+    def parameter(self, meta: Meta, parts: list[Any]) -> tree.Parameter:
+        name, value = self.word(parts[0]), parts[1]
+        source = self._clauses(name, parts).one("from", "")
+        return tree.Parameter(name, value, source, span=self.span(meta))
 
     def population(self, meta: Meta, parts: list[Any]) -> tree.Population:
         return tree.Population(self.word(parts[0]), parts[1], span=self.span(meta))
@@ -148,38 +158,48 @@ class StatementBuilder(ExpressionBuilder):
         )
 
     def row(self, meta: Meta, parts: list[Any]) -> Clause:
-        kind, population, values, source = parts
-        who = self.word(population) if population else None
-        row = tree.Row(
-            kind, who, tuple(values), source.value if source else "", span=self.span(meta)
-        )
+        kind, population, specimen, values, source = parts
+        who, what = self._maybe(population), self._maybe(specimen)
+        said = source.value if source else ""
+        row = tree.Row(kind, who, what, tuple(values), said, span=self.span(meta))
         return self._clause("row", row, meta)
 
     def parts(self, meta: Meta, parts: list[tree.Part]) -> list[tree.Part]:
         return parts
 
-    def part_below(self, meta: Meta, parts: list[tree.Amount]) -> tree.Part:
-        return tree.Part(None, parts[0], False, False, span=self.span(meta))
+    def part_below(self, meta: Meta, parts: list[Any]) -> tree.Part:
+        return tree.Part(None, self._end(parts[0]), False, False, span=self.span(meta))
 
-    def part_or_below(self, meta: Meta, parts: list[tree.Amount]) -> tree.Part:
-        return tree.Part(None, parts[0], False, True, span=self.span(meta))
+    def part_or_below(self, meta: Meta, parts: list[Any]) -> tree.Part:
+        return tree.Part(None, self._end(parts[0]), False, True, span=self.span(meta))
 
-    def part_above(self, meta: Meta, parts: list[tree.Amount]) -> tree.Part:
-        return tree.Part(parts[0], None, False, False, span=self.span(meta))
+    def part_above(self, meta: Meta, parts: list[Any]) -> tree.Part:
+        return tree.Part(self._end(parts[0]), None, False, False, span=self.span(meta))
 
-    def part_or_above(self, meta: Meta, parts: list[tree.Amount]) -> tree.Part:
-        return tree.Part(parts[0], None, True, False, span=self.span(meta))
+    def part_or_above(self, meta: Meta, parts: list[Any]) -> tree.Part:
+        return tree.Part(self._end(parts[0]), None, True, False, span=self.span(meta))
 
-    def part_to(self, meta: Meta, parts: list[tree.Amount]) -> tree.Part:
-        return tree.Part(parts[0], parts[1], True, True, span=self.span(meta))
+    def part_to(self, meta: Meta, parts: list[Any]) -> tree.Part:
+        low, high = (self._end(part) for part in parts)
+        return tree.Part(low, high, True, True, span=self.span(meta))
+
+    def _end(self, part: tree.Amount | Token) -> tree.Amount | tree.Name:
+        if isinstance(part, tree.Amount):
+            return part
+        return tree.Name(str(part), span=self.word(part).span)
 
     def change_row(self, meta: Meta, parts: list[Any]) -> Clause:
-        population, most, window, source = parts
-        who = self.word(population) if population else None
+        population, specimen, (most, per_day), window, source = parts
+        who, what = self._maybe(population), self._maybe(specimen)
         said = source.value if source else ""
-        return self._clause(
-            "row", tree.ChangeRow(who, most, window, said, span=self.span(meta)), meta
-        )
+        row = tree.ChangeRow(who, what, most, per_day, window, said, span=self.span(meta))
+        return self._clause("row", row, meta)
+
+    def most(self, meta: Meta, parts: list[Any]) -> tuple[tree.Amount | tree.ReferenceChange, bool]:
+        return parts[0], len(parts) > 1 and parts[1] is not None
+
+    def _maybe(self, token: Token | None) -> tree.Word | None:
+        return self.word(token) if token else None
 
     # --- derived results ---
 

@@ -3,18 +3,26 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from decimal import Decimal
+from typing import TypeAlias
 
 from verifier.facts.catalogue import Catalogue, TestDefinition
 from verifier.facts.units import parse_unit
 from verifier.language import tree
 from verifier.language.findings import Findings
-from verifier.language.kinds import BROKEN, PLAIN, Kind, number
+from verifier.language.kinds import AGES, BROKEN, PERIODS, PLAIN, Kind, number, singular
 from verifier.language.reader import Reading, reserved
 from verifier.language.source import Span
 
 FUNCTIONS = ("ln", "exp", "sqrt", "pow", "min", "max", "abs", "round")
-HISTORIES = ("previous", "lowest", "highest", "change", "percent change")
-_OWN_WORDS = {"everyone", *FUNCTIONS}
+HISTORIES = (
+    "previous", "lowest", "highest", "median", "change", "percent change", "rate per day",
+)  # fmt: skip
+_OWN_WORDS = {"earlier", "everyone", "everything", "limit", *FUNCTIONS}
+Named: TypeAlias = (
+    tree.Group | tree.Parameter | tree.Population | tree.Test | tree.Derive | tree.Rule
+    | tree.Scenario | tree.Guarantee
+)  # fmt: skip
+_NAMED_APART = (tree.Rule, tree.Scenario, tree.Guarantee)  # these share no names with others
 
 
 @dataclass(slots=True)
@@ -25,6 +33,10 @@ class Symbols:
     derived: dict[str, tree.Derive] = field(default_factory=dict)
     populations: dict[str, tree.Population] = field(default_factory=dict)
     rules: dict[str, tree.Rule] = field(default_factory=dict)
+    groups: dict[str, tree.Group] = field(default_factory=dict)
+    parameters: dict[str, tree.Parameter] = field(default_factory=dict)
+    scenarios: dict[str, tree.Scenario] = field(default_factory=dict)
+    guarantees: dict[str, tree.Guarantee] = field(default_factory=dict)
     limits: list[tree.Limits] = field(default_factory=list)
     kinds: dict[str, Kind] = field(default_factory=dict)
     places: dict[str, tree.Node] = field(default_factory=dict)
@@ -50,6 +62,10 @@ class Symbols:
         """Return the names rules can be `for`: tests and derived results."""
         return [*self.tests, *self.derived]
 
+    def named_populations(self) -> list[str]:
+        """Return the populations a reader can name, and ``everyone``."""
+        return [*(name for name in self.populations if " " not in name), "everyone"]
+
     def catalogue(self) -> Catalogue:
         """Return the tests as facts are read with; derived results are never read."""
         by_code = {code: test.name for test in self.tests.values() for code in test.codes}
@@ -59,12 +75,12 @@ class Symbols:
 def collect(reading: Reading, findings: Findings) -> Symbols:
     """Collect what the statements declare and note names and codes that do not fit together."""
     symbols = Symbols(broken=reading.broken)
-    rule_places: dict[str, tree.Node] = {}
+    apart: dict[type, dict[str, tree.Node]] = {kind: {} for kind in _NAMED_APART}
     for declared in reading.declarations:
         if isinstance(declared, tree.Limits):
             symbols.limits.append(declared)
             continue
-        places = rule_places if isinstance(declared, tree.Rule) else symbols.places
+        places = apart.get(type(declared), symbols.places)
         if not _is_new(declared, places, findings):
             continue
         match declared:
@@ -73,21 +89,69 @@ def collect(reading: Reading, findings: Findings) -> Symbols:
             case tree.Derive():
                 symbols.derived[declared.name.text] = declared
                 symbols.kinds[declared.name.text] = _kind_of(declared.unit, None, findings)
+            case tree.Group():
+                symbols.groups[declared.name.text] = declared
+            case tree.Parameter():
+                _take_parameter(symbols, declared, findings)
             case tree.Population():
                 symbols.populations[declared.name.text] = declared
             case tree.Rule():
                 symbols.rules[declared.name.text] = declared
+            case tree.Scenario():
+                symbols.scenarios[declared.name.text] = declared
+            case tree.Guarantee():
+                symbols.guarantees[declared.name.text] = declared
+    _add_specimen_populations(symbols)
     _check_codes(reading, findings)
     return symbols
 
 
+def population_of(row: tree.Row | tree.ChangeRow) -> str:
+    """Return whom a limit row is for: ``adult``, ``adult in plasma``, "" for everybody."""
+    who = row.population.text if row.population and row.population.text != "everyone" else ""
+    return f"{who} in {row.specimen.text}".strip() if row.specimen else who
+
+
+def _add_specimen_populations(symbols: Symbols) -> None:
+    """Add a population for every row with a specimen type; a name with blanks clashes with none."""
+    for row in (row for limits in symbols.limits for row in limits.rows):
+        who = row.population if row.population and row.population.text != "everyone" else None
+        if row.specimen is None or (who and who.text not in symbols.populations):
+            continue
+        kind = tree.SpecimenIs(row.specimen.text, span=row.specimen.span)
+        condition: tree.Expression = kind
+        if who:
+            condition = tree.AllOf((tree.Name(who.text, span=who.span), kind), span=row.span)
+        name = tree.Word(population_of(row), span=row.span)
+        made = tree.Population(name, condition, span=row.span)
+        symbols.populations.setdefault(name.text, made)
+
+
+def _take_parameter(symbols: Symbols, parameter: tree.Parameter, findings: Findings) -> None:
+    symbols.parameters[parameter.name.text] = parameter
+    unit, value = parameter.value.unit, parameter.value
+    if unit is not None and singular(unit) in (*PERIODS, *AGES):
+        findings.add(
+            "R205", value.span, "a parameter is a number, not a time or an age",
+            fix="write the time where it is needed",
+        )  # fmt: skip
+    elif unit is not None and number(unit) is None:
+        note_unknown_unit(value.span, unit, findings)
+    if not parameter.source:
+        findings.add(
+            "R303", parameter.name.span, "this parameter has no source",
+            meaning="nobody could say later where the number comes from.",
+            fix='add a line: from "our procedure CHEM-014 v7"',
+        )  # fmt: skip
+
+
 def _is_new(
-    declared: tree.Population | tree.Test | tree.Derive | tree.Rule,
+    declared: Named,
     places: dict[str, tree.Node],
     findings: Findings,
 ) -> bool:
     name = declared.name.text
-    if not isinstance(declared, tree.Rule) and name in reserved() | _OWN_WORDS:
+    if not isinstance(declared, _NAMED_APART) and name in reserved() | _OWN_WORDS:
         findings.add(
             "R104",
             declared.name.span,
@@ -101,7 +165,7 @@ def _is_new(
             "R206",
             declared.name.span,
             f"{name!r} is declared twice",
-            meaning="names are shared by tests, derived results and populations.",
+            meaning="tests, groups, derived results, populations and parameters share their names.",
             fix="rename one of the two",
             related=[before.span],
         )
@@ -149,12 +213,13 @@ def _kind_of(unit: tree.Word | None, molar_mass: Decimal | None, findings: Findi
 
 def note_unknown_unit(span: Span, unit: str, findings: Findings) -> None:
     """Note a unit that is not UCUM and not among the common spellings."""
+    bare = unit.rstrip(";.:")  # a sign that was meant to end the clause
     findings.add(
         "R202",
         span,
         f"{unit!r} is not a unit",
         meaning="units are UCUM and case sensitive: mmol/L, umol/L, g/L, mg/dL, U/L, %, {index}.",
-        fix="write the unit in UCUM",
+        fix=f"write {bare}" if bare != unit and parse_unit(bare) else "write the unit in UCUM",
     )
 
 

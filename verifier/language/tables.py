@@ -1,16 +1,18 @@
 """Fills the limit tables from the statements and checks the rows against each other."""
 
+from dataclasses import replace
 from decimal import Decimal
 
 from verifier.language import kinds, tree
 from verifier.language.earlier import Past
 from verifier.language.expressions import Expressions
-from verifier.language.facttexts import past_fact
+from verifier.language.facttexts import number_text, past_fact
 from verifier.language.kinds import Kind
 from verifier.language.limits import ChangeLimit, LimitRow, Stretch
+from verifier.language.referencechange import reference_change
 from verifier.language.source import Span
 from verifier.language.spelled import spelled
-from verifier.language.symbols import note_unknown_unit
+from verifier.language.symbols import note_unknown_unit, population_of
 
 
 class Tables:
@@ -36,12 +38,9 @@ class Tables:
     def _check_row(self, row: tree.Row | tree.ChangeRow, limits: tree.Limits) -> None:
         known = self._symbols.populations
         who = row.population
-        if (
-            who
-            and who.text != "everyone"
-            and who.text not in known | dict.fromkeys(self._symbols.broken)
-        ):
-            self._findings.unknown_name(who.span, who.text, [*known, "everyone"], "population")
+        if who and who.text not in {"everyone", *known, *self._symbols.broken}:
+            named = self._symbols.named_populations()
+            self._findings.unknown_name(who.span, who.text, named, "population")
         if not (row.source or limits.source):
             self._findings.add(
                 "R303", row.span, "this limit has no source",
@@ -52,7 +51,7 @@ class Tables:
     def _fill_test(self, test: tree.Word, limits: tree.Limits) -> None:
         kind = self._symbols.kind(test.text)
         if kind is None:
-            known = self._symbols.judged()
+            known = [*self._symbols.judged(), *self._symbols.groups]
             self._findings.unknown_name(test.span, test.text, known, "test or derived result")
             return
         if kind.what == "broken":
@@ -65,7 +64,7 @@ class Tables:
                 self._add_row(test.text, kind, row, source)
 
     def _population(self, row: tree.Row | tree.ChangeRow) -> str:
-        name = row.population.text if row.population else ""
+        name = population_of(row)
         return name if name in self._symbols.populations else ""
 
     def _add_row(self, test: str, kind: Kind, row: tree.Row, source: str) -> None:
@@ -76,18 +75,24 @@ class Tables:
                 return
             if low is not None and high is not None and low >= high:
                 self._findings.add(
-                    "R301", part.span, f"{part.low and part.low.value} is not below the other end",
+                    "R301", part.span, f"{low} is not below the other end",
                     meaning="no value lies between them.", fix="swap the two numbers",
                 )  # fmt: skip
                 return
             stretches.append(Stretch(low, part.low_included, high, part.high_included))
         made = LimitRow(
-            row.kind, self._population(row), tuple(stretches), kind.unit, source, row.span
+            row.kind,
+            self._population(row),
+            tuple(stretches),
+            kind.unit,
+            self._with_parameters(row, source),
+            row.span,
         )
         self._all.tables.add(test, made)
 
-    def _in_unit(self, amount: tree.Amount | None, kind: Kind) -> Decimal | None:
+    def _in_unit(self, end: tree.Amount | tree.Name | None, kind: Kind) -> Decimal | None:
         """Return a limit in the unit of the test; a bare number is in that unit."""
+        amount = self._parameter(end) if isinstance(end, tree.Name) else end
         if amount is None:
             return None
         if amount.unit is None:
@@ -106,24 +111,47 @@ class Tables:
             return None
         return amount.value * factor.numerator / factor.denominator
 
+    def _parameter(self, end: tree.Name) -> tree.Amount | None:
+        known = self._symbols.parameters
+        if end.name in known:
+            return replace(known[end.name].value, span=end.span)
+        if end.name not in self._symbols.broken:
+            self._findings.unknown_name(end.span, end.name, known, "parameter")
+        return None
+
+    def _with_parameters(self, row: tree.Row, source: str) -> str:
+        """Return the source of a row and of the parameters it names."""
+        ends = (end for part in row.parts for end in (part.low, part.high))
+        named = sorted({end.name for end in ends if isinstance(end, tree.Name)})
+        known = self._symbols.parameters
+        said = (f"{name}: {known[name].source}" for name in named if name in known)
+        return "; ".join([source, *said])
+
     def _add_change(self, test: str, kind: Kind, row: tree.ChangeRow, source: str) -> None:
         window = self._all.numeric.period(row.window)
-        percent = row.most.unit == "%"
-        most = row.most.value if percent else self._in_unit(row.most, kind)
+        percent, most = self._most(row.most, kind)
         if window is None or most is None:
             return
         title = self._symbols.title(test)
         past = Past(test, title, kind.unit, window, spelled(row.window))
-        unit = "" if percent or row.most.unit else f" {kind.unit}"
-        written = spelled(row.most)
-        text = f"at most {written}{unit} within {spelled(row.window)}"
+        text = f"at most {_most_text(row, most, kind)} within {spelled(row.window)}"
         made = ChangeLimit(
-            self._population(row), most, percent, past, window, text, source, row.span
+            self._population(row), most, percent, row.per_day, past, window, text, source, row.span
         )
         self._all.numeric.windows.add(window)
         self._all.tables.changes.setdefault(test, []).append(made)
         fact = past_fact(past, title, self._symbols.decimals(test), kind.unit)
         self._all.tables.past_facts.setdefault(test, fact)
+
+    def _most(
+        self, most: tree.Amount | tree.ReferenceChange, kind: Kind
+    ) -> tuple[bool, Decimal | None]:
+        """Return whether a change limit is in percent, and the limit, None when it is wrong."""
+        if isinstance(most, tree.ReferenceChange):
+            return True, reference_change(most, self._findings)
+        if most.unit == "%":
+            return True, most.value
+        return False, self._in_unit(most, kind)
 
     def _check_repeats(self, rows: list[LimitRow] | list[ChangeLimit]) -> None:
         seen: dict[str, Span] = {}
@@ -143,6 +171,18 @@ class Tables:
                 self._no_critical_inside(rows, tables.get((test, "reference"), []), "reference")
                 self._no_critical_inside(rows, tables.get((test, "autorelease"), []), "autorelease")
 
+            for row in rows if kind != "measurable" else ():
+                self._within_measurable(row, tables.get((test, "measurable"), []))
+
+    def _within_measurable(self, row: LimitRow, measurable: list[LimitRow]) -> None:
+        for other in measurable:
+            if other.population in ("", row.population) and _reaches_outside(row, other):
+                self._findings.add(
+                    "R304", row.span, f"this {row.kind} limit lies outside what can be measured",
+                    meaning=f"{row.text()} against {other.text()}: no exact value gets that far.",
+                    fix="correct one of the two limits", related=[other.span], severity="warning",
+                )  # fmt: skip
+
     def _no_critical_inside(
         self, critical: list[LimitRow], others: list[LimitRow], what: str
     ) -> None:
@@ -157,6 +197,25 @@ class Tables:
                     fix="move one of the two limits", related=[other.span],
                     severity="error" if severity == "error" else "warning",
                 )  # fmt: skip
+
+
+def _most_text(row: tree.ChangeRow, most: Decimal, kind: Kind) -> str:
+    per_day = " per day" if row.per_day else ""
+    if isinstance(row.most, tree.ReferenceChange):
+        return f"{number_text(most, 0)} % ({spelled(row.most)})"
+    unit = "" if row.most.unit or not kind.unit else f" {kind.unit}"
+    return f"{spelled(row.most)}{unit}{per_day}"
+
+
+def _reaches_outside(row: LimitRow, measurable: LimitRow) -> bool:
+    """Return whether an end of a row lies below or above everything that can be measured."""
+    lows = [part.low for part in measurable.stretches]
+    highs = [part.high for part in measurable.stretches]
+    lowest = None if None in lows else min(low for low in lows if low is not None)
+    highest = None if None in highs else max(high for high in highs if high is not None)
+    ends = [e for part in row.stretches for e in (part.low, part.high) if e is not None]
+    below = lowest is not None and any(end < lowest for end in ends)
+    return below or (highest is not None and any(end > highest for end in ends))
 
 
 def _meet(left: LimitRow, right: LimitRow) -> bool:

@@ -44,9 +44,11 @@ def _filler(
         return _of(shown[earlier[0]])
     if name in symbols.kinds:
         return _of(facttexts.named(symbols, name).show)
+    if name in symbols.parameters:
+        return _of(facttexts.parameter(symbols.parameters[name]).show)
     if name in symbols.broken or condition.broken:
         return ""
-    known = {*symbols.kinds}
+    known = {*symbols.kinds, *symbols.parameters}
     known |= {"test", "result"} if test else set()
     known |= {"limit"} if condition.checks or condition.constant is False else set()
     known |= {"earlier"} if earlier else set()

@@ -1,161 +1,81 @@
 """The rule language as frozen values: what a rule file says, with the place of every part."""
 
 from dataclasses import dataclass
-from decimal import Decimal
 from typing import TypeAlias
 
-from verifier.language.source import Span
+from verifier.language.examples import (
+    Expectation,
+    GivenAttribute,
+    GivenControl,
+    GivenPerson,
+    GivenSpecimen,
+    GivenValue,
+    Guarantee,
+    Scenario,
+    Step,
+)
+from verifier.language.terms import (
+    Age,
+    AllOf,
+    Amount,
+    AnyOf,
+    Arithmetic,
+    AttributeIs,
+    Call,
+    ChangedTooMuch,
+    Choose,
+    Compare,
+    Expression,
+    History,
+    IsBetween,
+    IsKnown,
+    LimitTest,
+    Name,
+    Negative,
+    Node,
+    Not,
+    ReferenceChange,
+    SexIs,
+    SpecimenIs,
+    TheResult,
+    Word,
+)
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Node:
-    """Anything that stands somewhere in a rule file."""
-
-    span: Span
-
-
-# --- expressions -----------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Amount(Node):
-    """A number as written, with its unit or without."""
-
-    value: Decimal
-    unit: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Name(Node):
-    """A test, a derived result, a population or a `let`."""
-
-    name: str
-
-
-@dataclass(frozen=True, slots=True)
-class TheResult(Node):
-    """`result`: the result being judged."""
-
-
-@dataclass(frozen=True, slots=True)
-class Age(Node):
-    """`age`, or `age in years` as a plain number."""
-
-    in_years: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Arithmetic(Node):
-    operator: str
-    left: "Expression"
-    right: "Expression"
-
-
-@dataclass(frozen=True, slots=True)
-class Negative(Node):
-    operand: "Expression"
-
-
-@dataclass(frozen=True, slots=True)
-class Call(Node):
-    function: str
-    arguments: "tuple[Expression, ...]"
-
-
-@dataclass(frozen=True, slots=True)
-class Choose(Node):
-    condition: "Expression"
-    then: "Expression"
-    otherwise: "Expression"
-
-
-@dataclass(frozen=True, slots=True)
-class History(Node):
-    """`previous(potassium within 7 days)`; `test` is None for the result itself."""
-
-    function: str
-    test: str | None
-    window: Amount
-
-
-@dataclass(frozen=True, slots=True)
-class Compare(Node):
-    operator: str
-    left: "Expression"
-    right: "Expression"
-
-
-@dataclass(frozen=True, slots=True)
-class IsBetween(Node):
-    operand: "Expression"
-    low: "Expression"
-    high: "Expression"
-
-
-@dataclass(frozen=True, slots=True)
-class IsKnown(Node):
-    operand: "Expression"
-
-
-@dataclass(frozen=True, slots=True)
-class LimitTest(Node):
-    """`x is critical` or `x is outside reference`; `kind` is the kind of limit row."""
-
-    operand: "Expression"
-    kind: str
-
-
-@dataclass(frozen=True, slots=True)
-class ChangedTooMuch(Node):
-    operand: "Expression"
-
-
-@dataclass(frozen=True, slots=True)
-class SexIs(Node):
-    sex: str
-
-
-@dataclass(frozen=True, slots=True)
-class SpecimenIs(Node):
-    type: str
-
-
-@dataclass(frozen=True, slots=True)
-class AttributeIs(Node):
-    attribute: str
-    value: str
-
-
-@dataclass(frozen=True, slots=True)
-class AllOf(Node):
-    parts: "tuple[Expression, ...]"
-
-
-@dataclass(frozen=True, slots=True)
-class AnyOf(Node):
-    parts: "tuple[Expression, ...]"
-
-
-@dataclass(frozen=True, slots=True)
-class Not(Node):
-    operand: "Expression"
-
-
-Expression: TypeAlias = (
-    Amount | Name | TheResult | Age | Arithmetic | Negative | Call | Choose | History | Compare
-    | IsBetween | IsKnown | LimitTest | ChangedTooMuch | SexIs | SpecimenIs | AttributeIs
-    | AllOf | AnyOf | Not
-)  # fmt: skip
-
-
-# --- statements ------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Word(Node):
-    """A name, a text or a unit as written."""
-
-    text: str
+__all__ = [  # expressions and examples belong to the tree as well
+    "Age",
+    "AllOf",
+    "Amount",
+    "AnyOf",
+    "Arithmetic",
+    "AttributeIs",
+    "Call",
+    "ChangedTooMuch",
+    "Choose",
+    "Compare",
+    "Expectation",
+    "Expression",
+    "GivenAttribute",
+    "GivenControl",
+    "GivenPerson",
+    "GivenSpecimen",
+    "GivenValue",
+    "Guarantee",
+    "History",
+    "IsBetween",
+    "IsKnown",
+    "LimitTest",
+    "Name",
+    "Negative",
+    "Node",
+    "Not",
+    "ReferenceChange",
+    "Scenario",
+    "SexIs",
+    "SpecimenIs",
+    "Step",
+    "TheResult",
+    "Word",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,6 +84,23 @@ class Code(Node):
 
     system: str
     code: str
+
+
+@dataclass(frozen=True, slots=True)
+class Group(Node):
+    """A name for several tests; `members` are tests, derived results or other groups."""
+
+    name: Word
+    members: tuple[Word, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter(Node):
+    """A number a site may set without touching rules."""
+
+    name: Word
+    value: Amount
+    source: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,30 +125,39 @@ class Test(Node):
 
 @dataclass(frozen=True, slots=True)
 class Part(Node):
-    """One stretch of values: from `low` to `high`, either of which may be open."""
+    """One stretch of values: from `low` to `high`, either of which may be open.
 
-    low: Amount | None
-    high: Amount | None
+    An end that is a name is a parameter.
+    """
+
+    low: Amount | Name | None
+    high: Amount | Name | None
     low_included: bool
     high_included: bool
 
 
 @dataclass(frozen=True, slots=True)
 class Row(Node):
-    """One limit row: a set of values (`parts`) for a population (None is everybody)."""
+    """One limit row: a set of values (`parts`) for a population (None is everybody).
+
+    `specimen` is the specimen type it is for, None for every type.
+    """
 
     kind: str
     population: Word | None
+    specimen: Word | None
     parts: tuple[Part, ...]
     source: str
 
 
 @dataclass(frozen=True, slots=True)
 class ChangeRow(Node):
-    """One change limit: at most `most` within `window`."""
+    """One change limit: at most `most` (for each day between, if `per_day`) within `window`."""
 
     population: Word | None
-    most: Amount
+    specimen: Word | None
+    most: Amount | ReferenceChange
+    per_day: bool
     window: Amount
     source: str
 
@@ -244,7 +190,7 @@ class Derive(Node):
 
 @dataclass(frozen=True, slots=True)
 class Effect(Node):
-    """`flag`, `comment`, `ask`, or `call`, with what it says."""
+    """`flag`, `comment`, `suppress`, `ask` or `call`, with what it says."""
 
     what: str
     text: str
@@ -268,7 +214,8 @@ class Wait(Node):
 class Rule(Node):
     """A rule. `tests` is None for every test; `scope` says what a true condition holds.
 
-    `scope` is ``result``, ``specimen``, ``tests`` (those of `held`) or ``nothing`` (effects only).
+    `scope` is ``result``, ``specimen``, ``patient``, ``tests`` (those of `held`) or ``nothing``
+    (effects only). `orders` are the tests it asks for besides.
     `unknown` is ``hold``, ``ignore`` or None where the rule does not say.
     """
 
@@ -283,7 +230,10 @@ class Rule(Node):
     because: Word
     wait: Wait | None
     effects: tuple[Effect, ...]
+    orders: tuple[Word, ...]
     source: str
 
 
-Declaration: TypeAlias = Population | Test | Limits | Derive | Rule
+Declaration: TypeAlias = (
+    Group | Parameter | Population | Test | Limits | Derive | Rule | Scenario | Guarantee
+)  # fmt: skip

@@ -8,6 +8,7 @@ from typing import Any
 from verifier.facts.verdicts import Fact
 from verifier.language.kinds import BROKEN, Kind
 from verifier.language.scene import Scene
+from verifier.language.screen import Sketch
 from verifier.language.source import Span
 from verifier.language.truth import Truth
 
@@ -33,7 +34,8 @@ class Typed:
     """A checked expression. `run` answers a truth or a quantity for a scene.
 
     `missing` names the facts that may be absent; `sure_if_true` and `sure_if_false` those that are
-    known whenever the condition is true, or false (``x is known``).
+    known whenever the condition is true, or false (``x is known``). `sketch` is the same written
+    out for exact numbers, None where only `run` will do.
     """
 
     span: Span
@@ -46,6 +48,12 @@ class Typed:
     sure_if_false: frozenset[str] = frozenset()
     constant: Decimal | bool | None = None
     checks: tuple[LimitCheck, ...] = ()
+    sketch: Sketch | None = None
+
+    @property
+    def is_number(self) -> bool:
+        """Whether it answers a quantity, not a truth."""
+        return self.kind.what == "number"
 
     @property
     def broken(self) -> bool:

@@ -159,7 +159,7 @@ def _unverified(
 ) -> dict[int, Change]:
     """Held results a message just brought, for destinations that take them as not verified."""
     changes = {
-        result.entry: Change(NOT_VERIFIED, result.flag or None)
+        result.entry: Change(NOT_VERIFIED, result.flag or None, words=result.instead)
         for result in decision.results
         if result.outcome != "release"
         and result.entry >= 0
@@ -181,7 +181,8 @@ def _change(entry: Entry, result: ResultDecision | None, comment: str = "") -> C
     comments = result.comments if result else ()
     flag = (result.flag or None) if result else None
     status = "C" if entry.corrects else "F"
-    return Change(status, flag, (*comments, comment) if comment else comments)
+    words = result.instead if result else ""
+    return Change(status, flag, (*comments, comment) if comment else comments, words)
 
 
 def _derived(

@@ -1,0 +1,128 @@
+"""`verifier rules diff`: what changed, in words; nothing where the identity is equal."""
+
+from pathlib import Path
+from random import Random
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from test_formatting import shaken
+from test_identity import FILES, STATEMENTS
+
+from verifier.cli import main
+from verifier.language import check
+from verifier.language.differences import differences
+
+WHOLE = "\n".join(STATEMENTS)
+
+# what is written, what becomes of it, what is said
+CHANGES = [
+    ("below 2.8, above 6.2", "below 2.8, above 6.0",
+     ["potassium, adults: critical high 6.2 mmol/L becomes 6.0 mmol/L"]),
+    ("below 2.8, above 6.2", "below 2.80, above 6.2",
+     ["potassium, adults: critical low 2.8 mmol/L becomes 2.80 mmol/L"]),
+    ("below 2.8, above 6.2", "2.8 or below, above 6.2",
+     ["potassium, adults: critical low below 2.8 mmol/L becomes 2.8 mmol/L or below"]),
+    ("below 2.8, above 6.2", "below 2.8",
+     ["potassium, adults: critical high 6.2 mmol/L removed"]),
+    ('  critical    child  below 1.62, above 3.17      from "Kost, Pediatrics 1991;88:597, '
+     "mean of children's hospitals\"\n", "",
+     ["calcium, children: critical low 1.62 mmol/L removed",
+      "calcium, children: critical high 3.17 mmol/L removed"]),
+    ("reference   woman  45 to 90  ", "reference   woman  45 to 95  ",
+     ["creatinine, women: reference high 90 umol/L becomes 95 umol/L"]),
+    ("at most 13 within 3 days", "at most 12 within 2 days",
+     ["sodium: change at most 13 mmol/L within 3 days becomes 12 mmol/L within 2 days"]),
+    ("example in an AACC publication, 2011", "our procedure",
+     ['sodium: change source "example in an AACC publication, 2011" becomes "our procedure"']),
+    ("population adult  age >= 18 years", "population adult  age >= 16 years",
+     ["population adult: age >= 18 years becomes age >= 16 years"]),
+    ("hemolysis >= 0.5 g/L", "hemolysis > 0.5 g/L",
+     ["rule hemolysed-potassium: hold when hemolysis >= 0.5 g/L becomes "
+      "hold when hemolysis > 0.5 g/L"]),
+    ("hold specimen when hemolysis", "hold potassium, calcium when hemolysis",
+     ["rule hemolysed-specimen: hold specimen when hemolysis >= 10 g/L becomes "
+      "hold calcium, potassium when hemolysis >= 10 g/L"]),
+    ("when unknown hold", "when unknown ignore",
+     ["rule hemolysed-potassium: when unknown hold becomes ignore"]),
+    ("ask for rerun", "ask for dilution",
+     ["rule lipemic-electrolytes: ask for rerun becomes ask for dilution"]),
+    ("  ask for rerun\n", "  ask for rerun\n  comment \"lipemic\"\n",
+     ['rule lipemic-electrolytes: comment "lipemic" added']),
+    ("within 30 minutes", "within 20 minutes",
+     ["rule adjusted-calcium: call clinician within 30 minutes becomes "
+      "call clinician within 20 minutes"]),
+    ("wait up to 20 minutes for sodium, chloride, bicarbonate",
+     "wait up to 30 minutes for sodium, chloride",
+     ["rule gap: wait up to 20 minutes for bicarbonate, chloride, sodium becomes "
+      "wait up to 30 minutes for chloride, sodium"]),
+    ("rule lipemic-electrolytes for sodium, potassium, chloride",
+     "rule lipemic-electrolytes for sodium, chloride",
+     ["rule lipemic-electrolytes: for chloride, potassium, sodium becomes chloride, sodium"]),
+    ("rule critical for every test", "rule critical for every test except hemolysis",
+     ["rule critical: except hemolysis added"]),
+    ("rule gap for", "rule anion-gap for", ["rule anion-gap added", "rule gap removed"]),
+    ("pow(0.9938", "pow(0.993",
+     ["derive egfr: formula 142 mL/min/{1.73_m2} * pow(min(ratio, 1), alpha) * pow(max(ratio, 1), "
+      "-1.200) * pow(0.9938, age in years) * of_sex becomes 142 mL/min/{1.73_m2} * pow(min(ratio, "
+      "1), alpha) * pow(max(ratio, 1), -1.200) * pow(0.993, age in years) * of_sex"]),
+    ("unit      mmol/L  decimals 2\n  molar", "unit      mmol/L  decimals 1\n  molar",
+     ["test calcium: decimals 2 becomes 1"]),
+    ("LOINC 14749-6, LOINC 2345-7", "LOINC 14749-6",
+     ["test glucose: code LOINC 2345-7 removed"]),
+    ("  interference index\n  uncontrolled\n\ntest icterus", "  interference index\n\ntest icterus",
+     ["test hemolysis: uncontrolled removed"]),
+    ("NEJM 2021;385:1737", "NEJM 2021",
+     ['derive egfr: source "Inker, NEJM 2021;385:1737" becomes "Inker, NEJM 2021"']),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("before", "after", "said"), CHANGES, ids=[c[1][:40] for c in CHANGES])
+def test_a_change_is_said(before: str, after: str, said: list[str]) -> None:
+    whole = "\n\n".join(STATEMENTS)
+    assert before in whole
+    assert differences({"a": whole}, {"a": whole.replace(before, after, 1)}) == said
+
+
+@settings(deadline=None, max_examples=10)
+@given(st.randoms(use_true_random=False))
+def test_order_files_and_layout_are_no_difference(random: Random) -> None:
+    assert differences(FILES, {"other.rules": shaken(STATEMENTS, random)}) == []
+
+
+@settings(deadline=None, max_examples=40)
+@given(st.randoms(use_true_random=False))
+def test_every_change_of_identity_is_said(random: Random) -> None:
+    """Nudge one number or drop one clause: a sentence if the identity changed, else none."""
+    lines = WHOLE.split("\n")
+    number = random.choice([n for n, line in enumerate(lines) if line.startswith(" ")])
+    digits = [n for n, letter in enumerate(lines[number]) if letter.isdigit()]
+    if digits and random.random() < 0.7:
+        at = random.choice(digits)
+        nudged = str((int(lines[number][at]) + 1) % 10)
+        lines[number] = lines[number][:at] + nudged + lines[number][at + 1 :]
+    else:
+        del lines[number]
+    old, new = check({"a": WHOLE}).program, check({"a": "\n".join(lines)}).program
+    assert old is not None
+    if new is not None:
+        sentences = differences({"a": WHOLE}, {"a": "\n".join(lines)})
+        assert (sentences == []) == (old.identity == new.identity)
+        assert not any("order of its parts" in sentence for sentence in sentences)
+
+
+def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    old, new, broken = tmp_path / "old", tmp_path / "new", tmp_path / "broken"
+    for folder in (old, new, broken):
+        folder.mkdir()
+        (folder / "a.rules").write_text(WHOLE, encoding="utf-8")
+    assert main(["rules", "diff", str(old), str(new)]) == 0
+    assert capsys.readouterr().out == ""
+    changed = WHOLE.replace("below 2.8, above 6.2", "below 2.8, above 6.0", 1)
+    (new / "a.rules").write_text(changed, encoding="utf-8")
+    assert main(["rules", "diff", str(old), str(new)]) == 1
+    out = capsys.readouterr().out
+    assert out == "potassium, adults: critical high 6.2 mmol/L becomes 6.0 mmol/L\n"
+    (broken / "a.rules").write_text(WHOLE + "\nrule\n", encoding="utf-8")
+    assert main(["rules", "diff", str(old), str(broken)]) == 2
+    assert "error" in capsys.readouterr().err

@@ -1,0 +1,61 @@
+"""Numbers a site sets in place of those the rules give, without touching a rule file."""
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from verifier.facts.units import parse_unit
+from verifier.language import kinds, tree
+from verifier.language.findings import Findings
+from verifier.language.reader import read
+from verifier.language.source import Source
+
+FILE = "parameters of this site"
+
+
+def site_source(values: Mapping[str, str]) -> Source:
+    """Return the values of a site as a text of parameter statements, one a line."""
+    lines = (f"parameter {name} = {values[name]}" for name in sorted(values))
+    return Source(FILE, "\n".join(" ".join(line.split()) for line in lines))
+
+
+def with_site_values(
+    declarations: tuple[tree.Declaration, ...], source: Source, findings: Findings
+) -> tuple[tree.Declaration, ...]:
+    """Return the declarations with the values of the site; what does not fit is noted."""
+    declared = {d.name.text: d for d in declarations if isinstance(d, tree.Parameter)}
+    given: dict[str, tree.Amount] = {}
+    for item in read({FILE: source}, findings).declarations:
+        if not isinstance(item, tree.Parameter):
+            findings.add("R100", item.span, "a site can set parameters and nothing else")
+        elif item.name.text not in declared:
+            findings.unknown_name(item.name.span, item.name.text, declared, "parameter")
+        elif _fits(item, declared[item.name.text], findings):
+            given[item.name.text] = item.value
+    return tuple(
+        replace(item, value=given[item.name.text], source=f"set by this site; {item.source}")
+        if isinstance(item, tree.Parameter) and item.name.text in given
+        else item
+        for item in declarations
+    )
+
+
+def _fits(item: tree.Parameter, declared: tree.Parameter, findings: Findings) -> bool:
+    """Return whether a value is in a unit of the same kind, without going through a molar mass."""
+    given, wanted = (_kind(amount) for amount in (item.value, declared.value))
+    bare = [amount.unit is None for amount in (item.value, declared.value)]
+    if wanted is None or given is None:
+        return True  # the unit itself is wrong, and said to be
+    if bare[0] is bare[1] and given.dimension == wanted.dimension:
+        return True
+    unit = declared.value.unit or ""
+    findings.add(
+        "R203", item.value.span, f"{declared.name.text} is in {unit or 'a plain number'}",
+        meaning="the rules compare it with results in that unit.",
+        fix=f"{item.value.value} {unit}".strip(), related=[declared.value.span],
+    )  # fmt: skip
+    return False
+
+
+def _kind(amount: tree.Amount) -> kinds.Kind | None:
+    unit = amount.unit
+    return kinds.PLAIN if unit is None else kinds.number(parse_unit(unit) or unit)
