@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 from verifier.errors import SettingsError
-from verifier.facts.catalogue import ConnectionMap, Handling
+from verifier.facts.catalogue import ConnectionMap, Handling, Presence
 
 
 class _Section(BaseModel):
@@ -31,6 +31,7 @@ class Connection(_Section):
     idle_seconds: float = Field(600, gt=0)
     max_connections: int = Field(64, gt=0)
     comparator_in_numeric: bool = False
+    collection_time: Presence = "required"
     tests: dict[str, str] = {}
     units: dict[str, str] = {}
     specimens: dict[str, str] = {}
@@ -60,6 +61,7 @@ class Connection(_Section):
             controls=self.controls,
             indices=self.indices,
             comparator_in_numeric=self.comparator_in_numeric,
+            collection_time=self.collection_time,
         )
 
 
@@ -90,9 +92,10 @@ class Web(_Section):
 
 
 class Quality(_Section):
-    """What the control state of a test is until somebody records one."""
+    """What the control state of a test is until somebody records one, and how long it holds."""
 
     without_state: Literal["hold", "assume in control"] = "hold"
+    valid_hours: float = Field(24, gt=0)
 
 
 class Settings(_Section):

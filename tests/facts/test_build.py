@@ -6,11 +6,13 @@ from decimal import Decimal
 
 import msgspec
 import pytest
-from fact_wires import ANALYZER, NOW, catalogue_of, merged, obx, report
+from fact_wires import ANALYZER, MSH, NOW, OBR, PID, catalogue_of, merged, obx, report, reports
 
 from verifier.facts.build import build_case
 from verifier.facts.case import Case, CaseRecord, Control, Earlier, Suspension
 from verifier.facts.catalogue import ConnectionMap, TestDefinition
+from verifier.facts.merge import merge
+from verifier.facts.report import SpecimenReport
 from verifier.facts.values import Absent, Between, Number, Unreadable, Words
 
 POTASSIUM = TestDefinition(
@@ -152,6 +154,21 @@ def test_tests_of_words_and_of_plain_numbers() -> None:
     assert (plain.value, plain.faults) == (Number(Decimal("1.4")), ())
 
 
+def test_a_type_that_was_not_sent_holds_unless_the_connection_says_what_it_means() -> None:
+    record = merged(report(obx(), spm="SPM|1|S1"))
+    (result,) = built(record).results
+    assert result.fault_names == ("specimen-type",)
+    assert "was not sent" in result.faults[0]
+    only_serum = msgspec.structs.replace(ANALYZER, specimens={"": "serum"})
+    told = merge(None, reports_of(only_serum), connection="analyzer", message=1, arrived=NOW)
+    assert built(told, only_serum).results[0].fault_names == ()
+
+
+def reports_of(connection: ConnectionMap) -> SpecimenReport:
+    (found,) = reports(MSH, PID, OBR, obx(), "SPM|1|S1", connection=connection)
+    return found
+
+
 def test_serum_and_urine_are_different_tests() -> None:
     record = merged(report(obx(), spm="SPM|1|S1||UR"))
     (result,) = built(record).results
@@ -253,6 +270,14 @@ def test_the_record_survives_storage() -> None:
     record = merged([obx()], [obx(value="5.0", status="C")])
     stored = msgspec.json.encode(record)
     assert msgspec.json.decode(stored, type=CaseRecord) == record
+
+
+def test_without_a_collection_time_nothing_leaves_unless_the_connection_allows_it() -> None:
+    (said,) = reports(MSH, PID, "OBR|1|P1|F1|PANEL", obx(), "SPM|1|S1||SER")
+    record = merge(None, said, connection="analyzer", message=1, arrived=NOW)
+    assert built(record).results[0].fault_names == ("times",)
+    lenient = msgspec.structs.replace(ANALYZER, collection_time="may be missing")
+    assert built(record, lenient).results[0].fault_names == ()
 
 
 def test_times_that_can_not_be() -> None:

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from verifier.facts.case import CaseRecord
-from verifier.facts.merge import merge
+from verifier.facts.merge import identity_doubts, merge
 
 STATUSES = ["", "C", "D", "F", "I", "N", "O", "P", "R", "S", "U", "W", "X", "unknown"]
 
@@ -17,6 +17,23 @@ STATUSES = ["", "C", "D", "F", "I", "N", "O", "P", "R", "S", "U", "W", "X", "unk
 def settled(record: CaseRecord, state: str) -> CaseRecord:
     entries = tuple(msgspec.structs.replace(e, state=state) for e in record.entries)
     return msgspec.structs.replace(record, entries=entries)
+
+
+@pytest.mark.parametrize(
+    ("pid", "said"),
+    [
+        (PID, ""),
+        (PID.replace("Jane", "Jane M"), ""),  # names are spelled in many ways
+        (PID.replace("19800229", "19400101"), "another birth date"),
+        (PID.replace("|F", "|M"), "another sex"),
+        (PID.replace("4711", "4712").replace("|F", "|M"), ""),
+        (PID.replace("19800229", ""), ""),
+    ],
+)
+def test_one_number_for_two_people_is_a_doubt(pid: str, said: str) -> None:
+    doubts = identity_doubts(report(obx()).patient, report(obx(), pid=pid).patient)
+    assert bool(doubts) == bool(said)
+    assert said in "".join(doubts)
 
 
 def test_a_repeat_adds_nothing() -> None:

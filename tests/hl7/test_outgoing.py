@@ -153,6 +153,8 @@ def test_the_senders_marks_are_kept() -> None:
         ("N", "H", "H"),
         ('""', "H", "H"),
         ("A~W", "H", "A~W~H"),
+        ("H", "N", "H"),  # table 0078: normal can not stand beside another flag
+        ("H", "HH", "H~HH"),
         ("A~W", None, "A~W"),
         ("N^Normal^HL70078", "LL", "LL"),
     ],

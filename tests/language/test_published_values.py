@@ -14,7 +14,10 @@ from verifier.facts.verdicts import Judgement
 from verifier.language import Program
 
 TEXTS = [(SHIPPED / name).read_text(encoding="utf-8") for name in ("tests.rules", "derived.rules")]
-POPULATIONS = "population adult age >= 18 years\n"
+POPULATIONS = (
+    "population adult age >= 18 years\n"
+    "population man_or_woman adult and (sex is female or sex is male)\n"
+)
 RULE = 'rule r for every test\n  from "t"\n  hold when result is critical\n  because "x"\n'
 LIMIT = 'limits for sodium\n  from "t"\n  critical below 1\n'
 
@@ -27,6 +30,18 @@ def precise() -> Program:
 
 def derived(judgement: Judgement, name: str) -> Decimal:
     return Decimal(judgement.notes[name].value)
+
+
+def test_urea_nitrogen_is_not_urea(precise: Program) -> None:
+    # BUN 14 mg/dL is urea 5.0 mmol/L: factor 0.357 (Young 1987), exactly 10/28.014
+    of = precise.catalogue.tests
+    nitrogen, urea = of["urea_nitrogen"], of["urea"]
+    found = convert(Decimal(14), "mg/dL", "mmol/L", nitrogen.molar_mass)
+    assert found is not None
+    assert abs(found - Decimal("4.9975")) < Decimal("0.0001")
+    halved = convert(Decimal(14), "mg/dL", "mmol/L", urea.molar_mass)
+    assert halved is not None
+    assert halved < found / 2
 
 
 @pytest.mark.parametrize(

@@ -162,6 +162,19 @@ def test_an_unknown_patient_is_held_where_limits_depend_on_age() -> None:
     assert "critical unknown" in nobody["sodium"]
 
 
+def test_everything_of_a_child_waits_for_a_person_but_the_indices() -> None:
+    found = reasons(shipped(), PANEL, patient=adult("F", 17))
+    assert all("children hold" in found[test] for test in PANEL if test != "hemolysis")
+    assert "hemolysis" not in found or "children hold" not in found["hemolysis"]
+    assert all("children hold" not in said for said in reasons(shipped(), PANEL).values())
+
+
+@pytest.mark.parametrize(("sex", "computed"), [("F", True), ("M", True), ("O", False), ("", False)])
+def test_egfr_is_for_women_and_men_only(sex: str, computed: bool) -> None:
+    _, judgement = judged(shipped(), PANEL, patient=adult(sex, 50))
+    assert ("egfr" in {item.test for item in judgement.derived}) == computed
+
+
 def test_children_have_their_own_critical_limits() -> None:
     # Kost, Pediatrics 1991;88:597: sodium below 121, above 156
     child = adult("M", 10)
@@ -190,7 +203,8 @@ def test_derived_results_are_judged_themselves() -> None:
 
 def test_every_shipped_rule_is_tested_here_and_has_a_source() -> None:
     names = {rule.name for rule in shipped().rules}
-    tested = {name for name, *_ in FIRES} | {"critical", "changed", "kidney-injury"}
+    tested = {name for name, *_ in FIRES} | {"critical", "changed"}
+    tested |= {"kidney-injury", "children"}
     assert names == tested
     assert all(rule.source for rule in shipped().rules)
 

@@ -1,6 +1,7 @@
 """The line on a real database, without sockets: what each message does to the record."""
 
 from collections.abc import Iterator
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -170,3 +171,24 @@ def test_a_failure_inside_keeps_the_message_and_answers_207(bench: Bench) -> Non
     assert b"207^" in (answer.ack or b"")
     # The sender comes again: this time it is processed, not answered from the failed record.
     assert bench.take(result_message("M1")).outcome == "accepted"
+
+
+def test_one_number_for_two_people_is_held(bench: Bench) -> None:
+    bench.take(result_message("M1", specimen="S1"))
+    other = result_message("M2", specimen="S2").replace(b"|19700101|F", b"|19400101|M")
+    bench.take(other)
+    decision = bench.case("S2").decision
+    assert decision
+    assert [result.outcome for result in decision.results] == ["hold"]
+    assert "another birth date" in decision.results[0].reasons[0].text
+
+
+def test_a_control_state_expires(bench: Bench) -> None:
+    bench.store.write(lambda tx: actions.set_control(tx, ANN, "sodium", "in control", "", NOW))
+    recorded = bench.store.read(lambda reader: reader.controls())[0].at
+    bench.now = recorded + timedelta(hours=23)
+    bench.take(result_message("M1", specimen="S1"))
+    bench.now = recorded + timedelta(hours=25)
+    bench.take(result_message("M2", specimen="S2"))
+    assert bench.outcomes("S1") == {"sodium": "release"}
+    assert bench.outcomes("S2") == {"sodium": "hold"}

@@ -80,6 +80,8 @@ CHANGES = {
     "shown time edited": "UPDATE audit SET at = at + 1 WHERE seq = :n",
     "details edited": "UPDATE audit SET detail = CAST(replace(detail, 'P', 'Q') AS BLOB)"
     " WHERE seq = :n",
+    "details edited as text": "UPDATE audit SET detail = replace(detail, 'P', 'Q') WHERE seq = :n",
+    "body edited as text": "UPDATE audit SET body = replace(body, 'ann', 'bob') WHERE seq = :n",
     "removed": "DELETE FROM audit WHERE seq = :n",
     "removed and renumbered": "DELETE FROM audit WHERE seq = :n;"
     "UPDATE audit SET seq = seq - 1 WHERE seq > :n",

@@ -45,7 +45,7 @@ def visit(house: House) -> Iterator[Callable[[str], Visitor]]:
         client.close()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def browser() -> Iterator[Browser]:
     if not CHROMIUM.exists():
         sentence = f"there is no browser at {CHROMIUM}: the page was not looked at"

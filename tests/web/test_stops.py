@@ -56,14 +56,14 @@ def test_suspending_one_connection_leaves_the_other(
 def test_a_test_out_of_control_is_held(house: House, open_page: Callable[..., Page]) -> None:
     page = open_page("technologist")
     page.goto("/controls")
-    page.get_by_role("checkbox", name="Urea").check()
+    page.get_by_role("checkbox", name="Albumin").check()
     page.get_by_label("State").select_option("out of control")
     page.get_by_label("Note").fill("level 2 high")
     page.get_by_label("Your password").fill(PASSWORD)
     page.get_by_role("button", name="Sign for the chosen tests").click()
-    row = page.get_by_role("row", name="Urea")
+    row = page.get_by_role("row", name="Albumin")
     expect(row).to_contain_text("out of control")
     expect(row).to_contain_text("level 2 high")
     house.take(free("S-1"))
     held = house.store.read(lambda reader: reader.queue())
-    assert [result.test for result in held[0].results] == ["urea"]
+    assert [result.test for result in held[0].results] == ["albumin"]

@@ -125,6 +125,10 @@ def _show(report: "Report", *, trusted: bool) -> int:
         f"{report.entries} entries, {report.signed} of them under {report.checkpoints} "
         f"checkpoints, root {report.root.hex()}"
     )
+    if unsigned := report.entries - report.signed:
+        print(
+            f"{unsigned} entries came after the last checkpoint: only the next one will cover them"
+        )
     if report.without_detail:
         print(f"{report.without_detail} entries stand without their details")
     if not trusted:

@@ -21,6 +21,15 @@ if TYPE_CHECKING:
 _LIMIT = 1 << 24  # bytes of one message
 _HEADER = re.compile(rb"(?:\A|(?<=[\r\n]))(?=MSH[^A-Za-z0-9\s])")
 
+_EPILOG = """\
+example: verifier judge samples/*.hl7 --rules rules
+
+--json prints one object per message and line:
+  {"control_id", "ack", "specimens": [{"specimen", "patient", "results": [
+    {"test", "code", "value", "unit", "decision": "release"|"hold"|"wait", "flag",
+     "reasons": [{"rule", "kind", "text"}], "comments": [...]}]}]}
+a message that could not be read has "ack" AE or AR, and "error"."""
+
 
 def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     """Add the command."""
@@ -29,7 +38,7 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         help="judge messages in files, offline, and say why",
         description="Judges HL7 messages in the order given. A released result counts as an "
         "earlier result for the messages after it. Nothing is stored and nothing is sent.",
-        epilog="example: verifier judge samples/*.hl7 --rules rules",
+        epilog=_EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("files", metavar="FILE", nargs="+", type=Path, help="files of messages")

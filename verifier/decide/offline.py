@@ -15,8 +15,9 @@ from verifier.facts.build import build_case
 from verifier.facts.case import BY_RULES, Case, CaseRecord, Control, Earlier
 from verifier.facts.catalogue import ConnectionMap
 from verifier.facts.extract import read_specimens
-from verifier.facts.merge import merge
+from verifier.facts.merge import identity_doubts, merge
 from verifier.facts.report import SpecimenReport
+from verifier.facts.subjects import Patient
 from verifier.facts.values import Between, Number
 from verifier.facts.verdicts import Decision
 from verifier.hl7.message import Message
@@ -46,6 +47,7 @@ class Offline:
         self._program, self._connection, self._quality = program, connection, quality
         self._cases: dict[str, CaseRecord] = {}
         self._earlier: dict[str, dict[str, list[Earlier]]] = {}
+        self._patients: dict[str, Patient] = {}
         self._count = 0
 
     def judge(self, message: Message, now: datetime) -> list[Judged]:
@@ -63,6 +65,7 @@ class Offline:
             message=self._count,
             arrived=now,
         )
+        record = self._checked_identity(record)
         case = build_case(
             record,
             catalogue=self._program.catalogue,
@@ -77,6 +80,14 @@ class Offline:
             self._cases[key] = released(record, decision)
             self._remember(case, decision)
         return Judged(case, decision)
+
+    def _checked_identity(self, record: CaseRecord) -> CaseRecord:
+        patient = record.patient
+        if patient is None or not patient.key:
+            return record
+        doubts = identity_doubts(self._patients.get(patient.key), patient)
+        self._patients[patient.key] = patient
+        return replace(record, doubts=tuple(dict.fromkeys((*record.doubts, *doubts))))
 
     def _before(self, record: CaseRecord, now: datetime) -> dict[str, tuple[Earlier, ...]]:
         if record.patient is None or not record.patient.key:

@@ -74,7 +74,7 @@ def delivered(received: Received) -> str:
     """Return one line about a message that reached the LIS."""
     refused = "" if received.answer == "AA" else "  (the LIS refuses it)"
     changed = [str(line) for line in received.lines if line.status != "F"]
-    what = "; ".join(changed) if changed else f"{len(received.lines)} final results"
+    what = "; ".join(changed) if changed else _final(len(received.lines))
     return f"{INDENT}LIS: {received.specimen}: {what}{refused}"
 
 
@@ -127,3 +127,7 @@ def table(morning: Morning, after: Aftermath, findings: Findings) -> str:
     rows = [f"{name:<{width}}  {value}" for name, value in [*counts, *rules, *never]]
     verdict = f"{len(findings.differences)} differences from what was expected"
     return "\n".join([*rows, "", *findings.differences, verdict])
+
+
+def _final(count: int) -> str:
+    return f"{count} final result{'s' * (count != 1)}"

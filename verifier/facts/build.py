@@ -66,7 +66,7 @@ def _mapper(catalogue: Catalogue, maps: Mapping[str, ConnectionMap], name: str) 
 def _result(at: int, entry: Entry, mapper: Mapper, specimen: Specimen) -> Result:
     observation = entry.observation
     reading = mapper.read(observation, specimen.type)
-    faults = (*_entry_faults(entry, reading, specimen), *reading.faults)
+    faults = (*_entry_faults(entry, reading, specimen, mapper.connection), *reading.faults)
     return Result(
         entry=at,
         test=reading.test,
@@ -88,7 +88,9 @@ def _result(at: int, entry: Entry, mapper: Mapper, specimen: Specimen) -> Result
     )
 
 
-def _entry_faults(entry: Entry, reading: Reading, specimen: Specimen) -> list[Fault]:
+def _entry_faults(
+    entry: Entry, reading: Reading, specimen: Specimen, connection: ConnectionMap
+) -> list[Fault]:
     faults = [Fault("status-change", doubt) for doubt in entry.doubts]
     if entry.corrects:
         was = f" of {entry.previous}" if entry.previous else ""
@@ -98,6 +100,9 @@ def _entry_faults(entry: Entry, reading: Reading, specimen: Specimen) -> list[Fa
     if analyzed and collected and analyzed.at < collected.at - _CLOCKS_DIFFER:
         text = f"{reading.title} was analyzed before the specimen was collected"
         faults.append(Fault("times", text))
+    if collected is None and connection.collection_time == "required":
+        # Without it nobody knows how old the specimen is, nor what it may be compared with.
+        faults.append(Fault("times", "the collection time was not sent"))
     return faults
 
 

@@ -7,6 +7,7 @@ from typing import Literal
 from msgspec import Struct
 
 Handling = Literal["ignore", "hold"]
+Presence = Literal["required", "may be missing"]
 
 
 class TestDefinition(Struct, frozen=True):
@@ -42,6 +43,8 @@ class Catalogue(Struct, frozen=True):
 class ConnectionMap(Struct, frozen=True):
     """How one connection's codes, units, specimen types and flags are to be read.
 
+    `specimens` maps specimen types; the empty word stands for a type that was not sent.
+    `collection_time` says whether results without one may leave.
     `tests` maps the sender's code to a test name; a code not listed is looked up in the catalogue.
     `units` maps the sender's spelling to UCUM. `flags` says what an OBX-8 code does; `zone` is the
     IANA zone of times without offset; `controls` are specimen keys or prefixes that mark a control
@@ -58,3 +61,4 @@ class ConnectionMap(Struct, frozen=True):
     controls: tuple[str, ...] = ()
     indices: Mapping[str, str] = {}
     comparator_in_numeric: bool = False
+    collection_time: Presence = "required"

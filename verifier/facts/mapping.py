@@ -76,8 +76,9 @@ class Mapper:
             name = observation.name or observation.code
             unit = observation.unit
             return Reading("", name, value, unit, (found, *_value_faults(value), *faults))
-        if specimen_type and found.specimens and specimen_type not in found.specimens:
-            text = f"{found.title} is a test of {' or '.join(found.specimens)}, not {specimen_type}"
+        if found.specimens and specimen_type not in found.specimens:
+            sent = f"not {specimen_type}" if specimen_type else "and the specimen type was not sent"
+            text = f"{found.title} is a test of {' or '.join(found.specimens)}, {sent}"
             faults.insert(0, Fault("specimen-type", text))
         if observation.repeats > 1:
             faults.append(Fault("several-values", "the result field holds several values"))

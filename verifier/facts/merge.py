@@ -170,6 +170,17 @@ def _joined_patient(before: Patient | None, after: Patient | None) -> Patient | 
     )
 
 
+def identity_doubts(before: Patient | None, after: Patient | None) -> tuple[str, ...]:
+    """Return why the patient of a new specimen may not be the one known under the same number."""
+    if before is None or after is None or not after.key or before.key != after.key:
+        return ()
+    if before.birth and after.birth and before.birth != after.birth:
+        return ("the patient's number was seen before with another birth date",)
+    if before.sex and after.sex and before.sex != after.sex:
+        return ("the patient's number was seen before with another sex",)
+    return ()
+
+
 def _differences(record: CaseRecord, report: SpecimenReport) -> Iterator[str]:
     key = record.specimen.key
     before, after = record.patient, report.patient

@@ -264,7 +264,7 @@ class _Writer:
 
     def _flags(self, obx: Segment, flag: str) -> str:
         codes = [obx.get(8, rep=rep + 1) for rep in range(len(obx.repetitions(8)))]
-        if flag in codes:
+        if flag in codes or (flag == _NORMAL and any(codes)):
             return obx.field(8)
         if not any(codes) or codes == [_NORMAL] or obx.field(8) == NULL:
             return self._own(flag)

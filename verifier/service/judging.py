@@ -1,7 +1,7 @@
 """From a case record to a decision, stored with everything that may leave because of it."""
 
 from collections.abc import Collection, Mapping
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from verifier.decide.decide import decide
 from verifier.decide.offline import released
@@ -36,7 +36,7 @@ class Judge:
             catalogue=self.program.catalogue,
             maps=self.maps,
             earlier=self._earlier(tx, record, now),
-            quality=self._quality(tx),
+            quality=self._quality(tx, now),
             suspensions=_suspensions(tx),
             now=now,
         )
@@ -100,12 +100,17 @@ class Judge:
             excluding=record.specimen.key,
         )
 
-    def _quality(self, tx: Transaction) -> dict[str, Control]:
+    def _quality(self, tx: Transaction, now: datetime) -> dict[str, Control]:
+        """The control state of every test; one recorded too long ago is not known any more."""
         assumed: Control = "unknown"
         if self.settings.quality.without_state == "assume in control":
             assumed = "in control"
         states = dict.fromkeys(self.program.catalogue.tests, assumed)
-        return states | tx.control_states()
+        oldest = now - timedelta(hours=self.settings.quality.valid_hours)
+        for row in tx.controls():
+            expired = row.state == "in control" and row.at < oldest
+            states[row.test] = "unknown" if expired else row.state
+        return states
 
 
 def _suspensions(tx: Transaction) -> tuple[Suspension, ...]:

@@ -9,8 +9,11 @@ import logging
 from dataclasses import dataclass
 from datetime import datetime
 
+import msgspec
+
+from verifier.facts.case import CaseRecord
 from verifier.facts.extract import read_specimens
-from verifier.facts.merge import merge
+from verifier.facts.merge import identity_doubts, merge
 from verifier.facts.report import SpecimenReport
 from verifier.hl7.acknowledge import (
     acknowledge,
@@ -126,6 +129,8 @@ class Line:
             message=arrival.id,
             arrived=arrival.now,
         )
+        if stored is None:
+            record = _checked_identity(tx, record)
         self.judge.judge(tx, stored, record, arrival.now, arrival=(arrival.id, message))
 
     def _refuse(
@@ -202,6 +207,13 @@ class Line:
         if error or note:
             detail["because"] = error or note
         tx.audit("verifier", "received a message", f"message:{arrival.id}", detail)
+
+
+def _checked_identity(tx: Transaction, record: CaseRecord) -> CaseRecord:
+    """Add the doubt that the patient of a new specimen is not who had this number before."""
+    known = tx.cases_of_patient(record.patient.key, most=1) if record.patient else []
+    doubts = identity_doubts(known[0].record.patient, record.patient) if known else ()
+    return msgspec.structs.replace(record, doubts=(*record.doubts, *doubts)) if doubts else record
 
 
 def body_hash(message: Message) -> bytes:

@@ -63,6 +63,7 @@ class Service:
         with Store.open(
             self._settings.database, checkpoints=self._settings.checkpoints, clock=self._clock
         ) as store:
+            await asyncio.to_thread(store.checkpoint)  # covers what a kill left uncovered
             self._say(f"{len(program.rules)} rules active, rule set {program.identity[:12]}")
             await self._run_with(store, line)
             await asyncio.to_thread(store.checkpoint)

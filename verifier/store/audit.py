@@ -101,6 +101,11 @@ def detail_digest(salt: bytes, detail: bytes) -> bytes:
     return hashlib.sha256(salt + detail).digest()
 
 
+def _as_bytes(stored: object) -> Any:
+    """Return what is stored as bytes; tampering may have left text where bytes were."""
+    return stored if stored is None or isinstance(stored, bytes) else str(stored).encode()
+
+
 def _read_entry(row: Any) -> AuditEntry:
     seq, at, writer, who, what, subject, detail = row
     known = None if detail is None else codec.read_detail(detail)
@@ -153,8 +158,9 @@ class AuditReads(Reading):
     def audit_stored(self, start: int = 0) -> Iterator[StoredEntry]:
         """Yield the entries from number `start` on exactly as stored, in the order of numbers."""
         while page := self._all(_STORED, log=WRITER, start=start, most=_PAGE):
-            for row in page:
-                yield StoredEntry(*row)
+            for seq, at, who, what, subject, *stored in page:
+                body, salt, detail, leaf = map(_as_bytes, stored)
+                yield StoredEntry(seq, at, who, what, subject, body, salt, detail, leaf)
             start = page[-1][0] + 1
 
 

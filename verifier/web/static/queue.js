@@ -5,6 +5,7 @@
   const changes = document.getElementById("changes");
   const show = document.getElementById("show");
   const find = document.getElementById("find");
+  const nothing = document.getElementById("nothing");
   const title = document.title;
   const rows = () => [...list.querySelectorAll(".specimen")];
   const links = () => rows().filter((row) => !row.hidden).map((row) => row.querySelector(".open"));
@@ -56,6 +57,7 @@
   function filter() {
     const wanted = find.value.trim().toLowerCase();
     for (const row of rows()) row.hidden = !row.textContent.toLowerCase().includes(wanted);
+    nothing.hidden = !wanted || links().length > 0;
   }
 
   function move(step) {
