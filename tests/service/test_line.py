@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from service.bench import ADA, ANN, NOW, Bench
-from service.laboratory import result_message
+from service.laboratory import RULES, result_message
 from verifier.errors import RefusedError
 from verifier.service import actions
 from verifier.store.store import Store
@@ -192,3 +192,28 @@ def test_a_control_state_expires(bench: Bench) -> None:
     bench.take(result_message("M2", specimen="S2"))
     assert bench.outcomes("S1") == {"sodium": "release"}
     assert bench.outcomes("S2") == {"sodium": "hold"}
+
+
+PATIENT_WIDE = """
+rule mixed-up  from "invented for this test"
+  hold patient when sodium > 150 mmol/L
+  when unknown ignore
+  because "sodium {sodium} does not belong to this patient"
+"""
+
+
+def test_what_holds_a_patient_holds_the_next_specimen_until_it_is_settled(tmp_path: Path) -> None:
+    url = f"sqlite:///{tmp_path}/verifier.db"
+    with Store.open(url, checkpoints=tmp_path / "checkpoints") as store:
+        bench = Bench(tmp_path, store, rules=RULES + PATIENT_WIDE)
+        bench.take(result_message("M1", specimen="S1", results={"sodium": "155"}))
+        bench.take(result_message("M2", specimen="S2"))
+        bench.take(result_message("M3", specimen="S3", patient="P2"))
+        assert bench.outcomes("S2") == {"sodium": "hold"}
+        assert bench.outcomes("S3") == {"sodium": "release"}
+        decision = bench.case("S2").decision
+        assert decision
+        assert "specimen S1 holds all of this patient" in decision.results[0].reasons[0].text
+        bench.act(actions.reject, ANN, [0], "another person's tube")
+        bench.take(result_message("M4", specimen="S4"))
+        assert bench.outcomes("S4") == {"sodium": "release"}

@@ -45,6 +45,7 @@ class Program:
     """A checked rule set, ready to judge.
 
     `identity` is the SHA-256 of its meaning, `longest_window` how far back earlier results count.
+    `holds_patients` says whether a rule may hold all specimens of a patient.
     `scenarios` and `guarantees` are what it is expected to do; they are kept, not run, here.
     """
 
@@ -70,6 +71,7 @@ class Program:
         self.scenarios, self.guarantees = scenarios, guarantees
         self._by_test = {name: tuple(found) for name, found in by_test.items() if found}
         self._of_specimen = tuple(of_specimen)
+        self.holds_patients = any(rule.scope == "patient" for rule in self._of_specimen)
         self._screens: dict[str, tuple[tuple[CompiledRule, ...], Screen[CompiledRule]]] = {}
         self._formulas, self._populations, self._tables = dict(formulas), dict(populations), tables
         self._units = {name: test.unit for name, test in catalogue.tests.items()}

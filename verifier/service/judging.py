@@ -3,11 +3,13 @@
 from collections.abc import Collection, Mapping
 from datetime import datetime, timedelta
 
+import msgspec
+
 from verifier.decide.decide import decide
 from verifier.decide.offline import released
 from verifier.facts.build import build_case
 from verifier.facts.case import Case, CaseRecord, Control, Earlier, Suspension
-from verifier.facts.verdicts import Decision
+from verifier.facts.verdicts import Decision, Reason
 from verifier.hl7.message import Message
 from verifier.language.program import Program
 from verifier.service.outbound import Outbound
@@ -31,7 +33,7 @@ class Judge:
 
     def case_of(self, tx: Transaction, record: CaseRecord, now: datetime) -> Case:
         """Gather everything a decision on this record rests on, as known now."""
-        return build_case(
+        case = build_case(
             record,
             catalogue=self.program.catalogue,
             maps=self.maps,
@@ -40,6 +42,23 @@ class Judge:
             suspensions=_suspensions(tx),
             now=now,
         )
+        elsewhere = self._elsewhere(tx, record)
+        return msgspec.structs.replace(case, doubts=(*case.doubts, *elsewhere))
+
+    def _elsewhere(self, tx: Transaction, record: CaseRecord) -> tuple[str, ...]:
+        """Return why another open specimen of the patient holds this one as well."""
+        patient = record.patient
+        if not self.program.holds_patients or patient is None or not patient.key:
+            return ()
+        others = tx.cases_of_patient(patient.key)
+        said = [
+            f"specimen {other.record.specimen.key} holds all of this patient: {reason.text}"
+            for other in others
+            if other.record.specimen.key != record.specimen.key
+            for reason in _open_reasons(other)
+            if reason.of_patient
+        ]
+        return tuple(dict.fromkeys(said))
 
     def judge(
         self,
@@ -111,6 +130,13 @@ class Judge:
             expired = row.state == "in control" and row.at < oldest
             states[row.test] = "unknown" if expired else row.state
         return states
+
+
+def _open_reasons(case: StoredCase) -> list[Reason]:
+    """The reasons of the results of a case that nobody has settled."""
+    results = case.decision.results if case.decision else ()
+    entries = case.record.entries
+    return [why for r in results if entries[r.entry].state == "open" for why in r.reasons]
 
 
 def _suspensions(tx: Transaction) -> tuple[Suspension, ...]:
