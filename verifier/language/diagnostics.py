@@ -39,6 +39,9 @@ CODES = {
     "R403": "a text names something that is not there",
     "R404": "a test is not covered by any rule",
     "R405": "a rule has no source",
+    "R406": "a condition can never hold, or always holds",
+    "R407": "a rule is made useless by another",
+    "R408": "a test has no critical and no change limit",
     "R500": "there is nothing to check",
 }
 

@@ -20,6 +20,7 @@ from verifier.language.findings import Findings
 from verifier.language.limits import ChangeLimit, LimitRow, LimitTables
 from verifier.language.scene import Scene
 from verifier.language.source import Span
+from verifier.language.tables import meet, note_critical_inside
 from verifier.language.truth import Unknown
 
 _ON = datetime(2023, 6, 15, 12, tzinfo=UTC)  # any day that no month lacks
@@ -47,7 +48,7 @@ def check_partitions(
     tests: Mapping[str, Test],
     findings: Findings,
 ) -> None:
-    """Note overlaps of limit rows as errors, gaps as remarks."""
+    """Note overlaps and contradictions of limit rows as errors, gaps as remarks."""
     if not populations:
         return
     tried = list(islice(_patients(list(populations.values()), tests), _MOST))
@@ -58,6 +59,10 @@ def check_partitions(
         gap = _check(found, tried, findings)
         if gap:
             gaps.setdefault((kind, gap), []).append((test, found[0].span))
+        if kind == "critical":
+            for other in ("reference", "autorelease"):
+                _check_critical(tables.rows[test, kind], tables.rows.get((test, other), []),
+                                tried, findings)  # fmt: skip
     for (kind, words), places in gaps.items():
         findings.add(
             "R306", places[0][1], f"no {kind} limit fits {_article(words)} {words}",
@@ -67,11 +72,29 @@ def check_partitions(
         )  # fmt: skip
 
 
+def _check_critical(
+    critical: list[LimitRow], others: list[LimitRow], tried: list[Tried], findings: Findings
+) -> None:
+    """Note critical values inside the interval of another population that shares a patient."""
+    for row, other in product(critical, others):
+        if row.population == other.population or not meet(row, other):
+            continue
+        for words, scene in tried:
+            if _is_for(row, scene) and _is_for(other, scene):
+                where = f"the {other.kind} interval of {_article(words)} {words}"
+                note_critical_inside(row, other, where, findings)
+                break
+
+
+def _is_for(row: LimitRow | ChangeLimit, scene: Scene) -> bool:
+    return not row.population or scene.populations[row.population] is True
+
+
 def _check(rows: Rows, tried: list[Tried], findings: Findings) -> str:
     """Note the first overlap of some rows; return the first patient no row fits."""
     gap = ""
     for words, scene in tried:
-        fitting = [r for r in rows if not r.population or scene.populations[r.population] is True]
+        fitting = [row for row in rows if _is_for(row, scene)]
         if len(fitting) > 1:
             findings.add(
                 "R302", fitting[1].span, f"two limits fit {_article(words)} {words}",

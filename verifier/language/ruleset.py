@@ -22,6 +22,7 @@ from verifier.language.scene import plain
 from verifier.language.source import Source
 from verifier.language.symbols import Symbols, collect
 from verifier.language.tables import Tables
+from verifier.language.usefulness import check_usefulness
 
 MOST_CHARACTERS = 1_000_000  # fifty times the shipped rules; bounds the time of a check
 
@@ -59,6 +60,8 @@ def check(files: Mapping[str, str], parameters: Mapping[str, str] | None = None)
     if not findings.has_errors:
         check_partitions(expressions.tables, symbols.populations, populations, findings)
         _check_cover(symbols, by_test, findings)
+        _check_watched(symbols, expressions.tables, by_test, findings)
+        check_usefulness(expressions)
     if findings.has_errors:
         return Checked(None, findings.report())
     windows = expressions.numeric.windows
@@ -122,6 +125,26 @@ def _check_cover(
                 severity="warning", meaning="its results are always held.",
                 fix=f"limits for {name} …",
             )  # fmt: skip
+
+
+def _check_watched(
+    symbols: Symbols,
+    tables: LimitTables,
+    by_test: Mapping[str, list[CompiledRule]],
+    findings: Findings,
+) -> None:
+    """Note tests with neither a critical nor a change limit; an index needs none."""
+    for name, test in symbols.tests.items():
+        limited = (name, "critical") in tables.rows or name in tables.changes
+        if limited or test.kind == "index" or not by_test[name]:
+            continue
+        control = "" if test.controlled else ", and no control"
+        findings.add(
+            "R408", symbols.places[name].span,
+            f"{name} has no critical limit and no change limit{control}", severity="note",
+            meaning="an extreme value or a mixed-up specimen would be held by other rules only.",
+            fix=f"limits for {name} … critical … change …",
+        )  # fmt: skip
 
 
 def _parameters(symbols: Symbols) -> tuple[ParameterSummary, ...]:

@@ -1,5 +1,6 @@
 """Fills the limit tables from the statements and checks the rows against each other."""
 
+from collections.abc import Iterable
 from dataclasses import replace
 from decimal import Decimal
 
@@ -7,6 +8,7 @@ from verifier.language import kinds, tree
 from verifier.language.earlier import Past
 from verifier.language.expressions import Expressions
 from verifier.language.facttexts import number_text, past_fact
+from verifier.language.findings import Findings
 from verifier.language.kinds import Kind
 from verifier.language.limits import ChangeLimit, LimitRow, Stretch
 from verifier.language.referencechange import reference_change
@@ -188,15 +190,18 @@ class Tables:
     ) -> None:
         for row in critical:
             for other in others:
-                if row.population != other.population or not _meet(row, other):
-                    continue
-                severity = "error" if what == "reference" else "warning"
-                self._findings.add(
-                    "R304", row.span, f"critical values lie inside the {what} interval",
-                    meaning=f"{row.text()} against {other.text()}.",
-                    fix="move one of the two limits", related=[other.span],
-                    severity="error" if severity == "error" else "warning",
-                )  # fmt: skip
+                if row.population == other.population and meet(row, other):
+                    note_critical_inside(row, other, f"the {what} interval", self._findings)
+
+
+def note_critical_inside(row: LimitRow, other: LimitRow, where: str, findings: Findings) -> None:
+    """Note a critical limit inside another interval, an error where that is the reference."""
+    findings.add(
+        "R304", row.span, f"critical values lie inside {where}",
+        meaning=f"{row.text()} against {other.text()}.",
+        fix="move one of the two limits", related=[other.span],
+        severity="error" if other.kind == "reference" else "warning",
+    )  # fmt: skip
 
 
 def _most_text(row: tree.ChangeRow, most: Decimal, kind: Kind) -> str:
@@ -207,18 +212,26 @@ def _most_text(row: tree.ChangeRow, most: Decimal, kind: Kind) -> str:
     return f"{spelled(row.most)}{unit}{per_day}"
 
 
+def extent(stretches: Iterable[Stretch]) -> tuple[Decimal | None, Decimal | None]:
+    """Return the lowest and the highest end of stretches, None where they are open or none."""
+    parts = list(stretches)
+    lows = [part.low for part in parts]
+    highs = [part.high for part in parts]
+    lowest = None if None in lows else min((low for low in lows if low is not None), default=None)
+    highest = None if None in highs else max((h for h in highs if h is not None), default=None)
+    return lowest, highest
+
+
 def _reaches_outside(row: LimitRow, measurable: LimitRow) -> bool:
     """Return whether an end of a row lies below or above everything that can be measured."""
-    lows = [part.low for part in measurable.stretches]
-    highs = [part.high for part in measurable.stretches]
-    lowest = None if None in lows else min(low for low in lows if low is not None)
-    highest = None if None in highs else max(high for high in highs if high is not None)
+    lowest, highest = extent(measurable.stretches)
     ends = [e for part in row.stretches for e in (part.low, part.high) if e is not None]
     below = lowest is not None and any(end < lowest for end in ends)
     return below or (highest is not None and any(end > highest for end in ends))
 
 
-def _meet(left: LimitRow, right: LimitRow) -> bool:
+def meet(left: LimitRow, right: LimitRow) -> bool:
+    """Return whether two rows share a value."""
     return any(_overlap(a, b) for a in left.stretches for b in right.stretches)
 
 

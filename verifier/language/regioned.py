@@ -1,0 +1,75 @@
+"""Reads conditions of checked rules as regions, in the units of the quantities they compare."""
+
+from dataclasses import fields, is_dataclass, replace
+from decimal import Decimal
+from typing import Any
+
+from verifier.language import regions, tree
+from verifier.language.expressions import Expressions, Where
+from verifier.language.regions import Bounds, Key, Region
+from verifier.language.tables import extent
+
+_MIRRORED = {">": "<", ">=": "<=", "<": ">", "<=": ">=", "=": "="}
+
+
+class Regions:
+    """Turns conditions into regions; only for rule sets without errors."""
+
+    def __init__(self, expressions: Expressions) -> None:
+        self._all = expressions
+
+    def of(self, node: tree.Expression, test: str) -> Region:
+        """Return the region of a condition of a rule for `test` ("" for none)."""
+        match node:
+            case tree.AllOf():
+                return regions.every([self.of(part, test) for part in node.parts])
+            case tree.AnyOf():
+                return regions.some([self.of(part, test) for part in node.parts])
+            case tree.Not():
+                return regions.outside(self.of(node.operand, test))
+            case tree.IsBetween():
+                return self._between(node, test)
+            case tree.Compare():
+                return self._compared(node, test)
+            case _:
+                return regions.fact(meaning(node, test))
+
+    def bounds(self, key: Key) -> Bounds:
+        """Return what can be measured of a quantity, in the unit of its test."""
+        if key[0] != "Name":
+            return None, None
+        rows = self._all.tables.rows.get((key[1], "measurable"), [])
+        return extent([part for row in rows for part in row.stretches])
+
+    def _between(self, node: tree.IsBetween, test: str) -> Region:
+        low = node.low
+        if isinstance(low, tree.Amount) and isinstance(node.high, tree.Amount):
+            low = replace(low, unit=low.unit or node.high.unit)  # between 3.0 and 5.0 mmol/L
+        least = tree.Compare(">=", node.operand, low, span=node.span)
+        most = tree.Compare("<=", node.operand, node.high, span=node.span)
+        return regions.every([self._compared(least, test), self._compared(most, test)])
+
+    def _compared(self, node: tree.Compare, test: str) -> Region:
+        left, right = (self._all.typed(side, Where(test)) for side in (node.left, node.right))
+        sign, quantity = node.operator, node.left
+        if left.constant is not None:
+            left, right, sign, quantity = right, left, _MIRRORED[sign], node.right
+        if left.constant is None and {left.kind.what, right.kind.what} == {"number"}:
+            number = right.constant and self._all.fitted(right, left).constant
+            if isinstance(number, Decimal):
+                return regions.against(meaning(quantity, test), sign, number)
+        return regions.fact(meaning(node, test))
+
+
+def meaning(part: Any, test: str) -> Any:
+    """Return an expression without its place; `result` is the test it stands for."""
+    if isinstance(part, tree.TheResult):
+        return ("Name", test)
+    if isinstance(part, tree.History) and part.test is None:
+        part = replace(part, test=test)
+    if isinstance(part, tuple):
+        return tuple(meaning(item, test) for item in part)
+    if not is_dataclass(part):
+        return part
+    names = [field.name for field in fields(part) if field.name != "span"]
+    return (type(part).__name__, *(meaning(getattr(part, name), test) for name in names))
