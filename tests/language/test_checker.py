@@ -8,6 +8,7 @@ from verifier.language import CODES, check, render, slips
 from verifier.language.reader import parser
 
 LIMITS = 'limits for potassium\n  from "s"\n  critical adult below 2.8, above 6.2\n'
+ANA = 'test ana "ANA"\n  titer\n'
 
 
 def rule(*clauses: str, scope: str = "for potassium") -> str:
@@ -63,6 +64,7 @@ BAD = [
     ("R209", rule("hold when previous(potassium) > 5 mmol/L", "when unknown hold")),
     ("R209", rule("hold when potassium > 5 mmol/L", 'flag "WOW"')),
     ("R210", rule("hold specimen when result > 5 mmol/L", scope="")),
+    ("R211", ANA + rule("hold when ana >= 160", "when unknown hold")),
     ("R301", 'limits for calcium\n  from "s"\n  reference 2.6 to 2.1\n'),
     ("R302", LIMITS + 'limits for potassium\n  from "s"\n  critical adult below 2.5\n'
      + rule("hold when result is critical")),

@@ -73,6 +73,10 @@ def test_a_line_is_told_apart() -> None:
         ("below", "keyword.other"), ("above", "keyword.other"), ("6.2", "constant.numeric"),
         ("%", "support.constant.unit"),
     ]  # fmt: skip
+    assert scopes("  critical 1:640 or above") == [
+        ("critical", "keyword.other"), ("1:640", "constant.numeric"), ("or", "keyword.other"),
+        ("above", "keyword.other"),
+    ]  # fmt: skip
 
 
 def test_every_statement_of_the_shipped_rules_begins_with_a_keyword() -> None:

@@ -217,3 +217,27 @@ def test_what_holds_a_patient_holds_the_next_specimen_until_it_is_settled(tmp_pa
         bench.act(actions.reject, ANN, [0], "another person's tube")
         bench.take(result_message("M4", specimen="S4"))
         assert bench.outcomes("S4") == {"sodium": "release"}
+
+
+REMARKED = """
+derive double "Double sodium"
+  unit mmol/L  decimals 0
+  formula 2 * sodium
+  report as LOINC 33037-3
+  from "invented for this test"
+
+rule remark for double  from "invented for this test"
+  when double > 0 mmol/L
+  when unknown ignore
+  because "it is calculated"
+  comment "calculated, not measured"
+"""
+
+
+def test_a_comment_on_a_derived_result_leaves_with_it(tmp_path: Path) -> None:
+    url = f"sqlite:///{tmp_path}/verifier.db"
+    with Store.open(url, checkpoints=tmp_path / "checkpoints") as store:
+        bench = Bench(tmp_path, store, rules=RULES + REMARKED)
+        bench.take(result_message("M1", results={"sodium": "140"}))
+        payload = bench.outbox()[0].payload.decode()
+    assert payload.index("|280|mmol/L") < payload.index("calculated, not measured")

@@ -8,8 +8,9 @@ from xml.etree import ElementTree
 from hypothesis import given
 from hypothesis import strategies as some
 
-from verifier.facts.values import Absent, Between, Number, Words
+from verifier.facts.values import Absent, Between, Number, Titer, Words
 from verifier.web.history import HEIGHT, WIDTH, Point, draw
+from verifier.web.lines import _change
 
 DAY = datetime(2026, 1, 1, tzinfo=UTC)
 
@@ -51,6 +52,17 @@ def test_censored_values_are_triangles_at_their_bound() -> None:
     svg = str(draw([below, above]))
     assert len(re.findall("<path", svg)) == 2
     assert "&lt;0.2, &gt;9" in svg
+
+
+def test_titers_are_named_as_dilutions_and_have_no_difference() -> None:
+    earlier, present = Titer(Decimal(40)), Titer(Decimal(160))
+    svg = str(draw([Point(DAY, earlier), Point(DAY + timedelta(days=1), present)], "<1:80"))
+    assert "1:40, 1:160" in svg
+    assert 'class="interval"' not in svg
+    assert (_change(present, earlier), _change(Number(Decimal(3)), Number(Decimal(1)))) == (
+        "",
+        "+2",
+    )
 
 
 def test_one_value_or_words_draw_nothing() -> None:

@@ -158,6 +158,7 @@ def _derived(
         flag=item.flag,
         reference=item.reference,
         reasons=reasons,
+        comments=item.comments,
         instead=item.instead,
     )
 

@@ -16,7 +16,8 @@ class TestDefinition(Struct, frozen=True):
     `charge` (1 for Na+, 2 for Ca2+) converts equivalents to amount.
 
     `codes` are pairs of coding system (``LN`` for LOINC, ``L`` for local) and code. `kind` is
-    ``index`` for an interference index: a fact for rules, never a finding about the patient.
+    ``index`` for an interference index: a fact for rules, never a finding about the patient;
+    ``titer`` for dilutions such as 1:160, without unit.
     """
 
     __test__ = False  # not a test case, whatever its name says to pytest
@@ -29,7 +30,7 @@ class TestDefinition(Struct, frozen=True):
     decimals: int | None = None
     molar_mass: Decimal | None = None
     charge: int | None = None
-    kind: Literal["quantity", "index", "words"] = "quantity"
+    kind: Literal["quantity", "index", "words", "titer"] = "quantity"
     controlled: bool = True
 
 

@@ -11,10 +11,19 @@ from functools import lru_cache
 from msgspec import Struct
 
 from verifier.facts.catalogue import Catalogue, ConnectionMap, TestDefinition
-from verifier.facts.numbers import read_value, value_text
+from verifier.facts.numbers import read_titer, read_value, value_text
 from verifier.facts.report import Observation
 from verifier.facts.units import convert, parse_unit
-from verifier.facts.values import Absent, Between, Number, Unreadable, Value, Words
+from verifier.facts.values import (
+    Absent,
+    Between,
+    Number,
+    Titer,
+    TiterBetween,
+    Unreadable,
+    Value,
+    Words,
+)
 
 # Flags of HL7 table 0078 that say only where a value lies in the sender's own interval.
 HARMLESS = frozenset({"N", "L", "H"})
@@ -29,6 +38,7 @@ STATUSES = {
     "X": "no result can be obtained",
     "U": "final by status alone, without a value",
 }
+_TITER_UNITS = {"{titer}", "{titre}", "titer", "titre"}  # UCUM leaves what is in braces free
 _SYSTEMS = {"LN": "LN", "LOINC": "LN"}
 
 
@@ -116,6 +126,8 @@ class Mapper:
         """Return the value in the unit of the test, or unreadable with the fault that says why."""
         if test.kind == "words":
             return _as_words(value)
+        if test.kind == "titer":
+            return self._as_titer(value, sent_unit)
         if isinstance(value, Words):
             return _broken(value.text, f"{value.text!r} is not a number", "unreadable-value")
         if isinstance(value, Absent | Unreadable):
@@ -134,6 +146,18 @@ class Mapper:
             why = f"{unit} can not be converted to {test.unit}, the unit of {test.title}"
             return _broken(value_text(value), why)
         return converted, None
+
+    def _as_titer(self, value: Value, sent_unit: str) -> tuple[Value, Fault | None]:
+        """Return a dilution; a plain number, a code or words are none."""
+        if isinstance(value, Absent | Unreadable):
+            return value, next(_value_faults(value))
+        text = value_text(value)
+        titer = read_titer(text) if isinstance(value, Words) and not value.code else None
+        if titer is None:
+            return _broken(text, f"{text!r} is not a titer such as 1:160", "unreadable-value")
+        if sent_unit and not _TITER_UNITS & {sent_unit.lower(), self._unit(sent_unit)}:
+            return _broken(text, f"a titer has no unit, and {sent_unit!r} was sent")
+        return titer, None
 
     def _flag_faults(self, observation: Observation) -> Iterator[Fault]:
         for flag in observation.flags:
@@ -183,6 +207,8 @@ def in_unit_of(test: TestDefinition, value: Value, unit: str) -> Value | None:
             return None
         return convert(number, unit, test.unit, test.molar_mass, test.charge)
 
+    if isinstance(value, Titer | TiterBetween):
+        return None
     if isinstance(value, Number):
         number = into(value.value)
         return None if number is None else Number(number)

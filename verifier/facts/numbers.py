@@ -9,12 +9,23 @@ import re
 from decimal import ROUND_HALF_UP, Context, Decimal
 from functools import lru_cache
 
-from verifier.facts.values import Absent, Between, Number, Unreadable, Value, Words
+from verifier.facts.values import (
+    TITER,
+    Absent,
+    Between,
+    Number,
+    Titer,
+    TiterBetween,
+    Unreadable,
+    Value,
+    Words,
+)
 
 _NUMBER = r"[+-]?(?:[0-9]{1,40}(?:\.[0-9]{0,40})?|\.[0-9]{1,40})"
 _PLAIN = re.compile(_NUMBER)
 _COMPARED = re.compile(rf"(<=|>=|<|>|=) ?({_NUMBER})")
 _RANGE = re.compile(rf"({_NUMBER})-({_NUMBER})")
+_TITER = re.compile(r"(?:(<=|>=|<|>|=) ?)?1:([1-9][0-9]{0,9})")
 _PLENTY = Context(prec=100, rounding=ROUND_HALF_UP)
 
 _CODED = {"CE", "CWE", "CNE", "CF", "IS", "ID"}
@@ -94,18 +105,36 @@ def _structured(text: str) -> Value:
     return Words(text)  # a titre 1:160, a ratio 1/2, a category 2+
 
 
+def read_titer(text: str) -> Titer | TiterBetween | None:
+    """Return a dilution, plain or censored, None for anything else.
+
+    A titer is sent as SN ``^1^:^160`` (v2.5.1 section 2.A.70) or as text.
+    """
+    found = _TITER.fullmatch(text)
+    if not found:
+        return None
+    sign, bound = found[1] or "=", Decimal(found[2])
+    if sign == "=":
+        return Titer(bound)
+    if sign[0] == "<":
+        return TiterBetween(None, bound, high_included=sign == "<=")
+    return TiterBetween(bound, None, low_included=sign == ">=")
+
+
 def value_text(value: Value, decimals: int | None = None) -> str:
     """Return a value as a person reads it; `decimals` rounds half away from zero.
 
     Without `decimals` a number keeps the digits it was written with: 5.10 is not 5.1.
     """
+    titer = isinstance(value, Titer | TiterBetween)
+    before, decimals = (TITER, None) if titer else ("", decimals)
     match value:
         case Number(number):
-            return _digits(number, decimals)
+            return before + _digits(number, decimals)
         case Between(None, high) if high is not None:
-            return f"{'<=' if value.high_included else '<'}{_digits(high, decimals)}"
+            return f"{'<=' if value.high_included else '<'}{before}{_digits(high, decimals)}"
         case Between(low, None) if low is not None:
-            return f"{'>=' if value.low_included else '>'}{_digits(low, decimals)}"
+            return f"{'>=' if value.low_included else '>'}{before}{_digits(low, decimals)}"
         case Between(low, high) if low is not None and high is not None:
             return f"{_digits(low, decimals)}-{_digits(high, decimals)}"
         case Words(text) | Unreadable(text):

@@ -8,6 +8,8 @@ from typing import Literal, TypeAlias
 
 from msgspec import Struct
 
+TITER = "1:"  # what stands before the reciprocal of a dilution, and in place of its unit
+
 
 class Number(Struct, frozen=True, tag="number"):
     """An exact number, in the unit that stands beside it."""
@@ -26,6 +28,14 @@ class Between(Struct, frozen=True, tag="between"):
     high: Decimal | None
     low_included: bool = False
     high_included: bool = False
+
+
+class Titer(Number, frozen=True, tag="titer"):
+    """A dilution such as ``1:160``, kept as its reciprocal: 1:160 is above 1:80."""
+
+
+class TiterBetween(Between, frozen=True, tag="titer between"):
+    """A censored dilution such as ``<1:10``; the bounds are reciprocals."""
 
 
 class Words(Struct, frozen=True, tag="words"):
@@ -48,4 +58,4 @@ class Unreadable(Struct, frozen=True, tag="unreadable"):
     why: str
 
 
-Value: TypeAlias = Number | Between | Words | Absent | Unreadable
+Value: TypeAlias = Number | Titer | Between | TiterBetween | Words | Absent | Unreadable

@@ -67,6 +67,7 @@ class Derived(Struct, frozen=True):
     flag: str = ""
     reference: str = ""
     instead: str = ""
+    comments: tuple[str, ...] = ()
 
 
 class Judgement(Struct, frozen=True):

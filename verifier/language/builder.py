@@ -7,6 +7,7 @@ from lark import Token
 from lark.tree import Meta
 from lark.visitors import Transformer_NonRecursive, v_args
 
+from verifier.facts.values import TITER
 from verifier.language import tree
 from verifier.language.source import Span, Statement
 
@@ -38,6 +39,10 @@ class ExpressionBuilder(Transformer_NonRecursive[Token, Any]):
         sign, number, unit = parts
         value = Decimal(f"{sign or ''}{number}")
         return tree.Amount(value, unit and str(unit), span=self.span(meta))
+
+    def dilution(self, meta: Meta, parts: list[Token]) -> tree.Amount:
+        value = Decimal(parts[0].removeprefix(TITER))
+        return tree.Amount(value, TITER, span=self.span(meta))
 
     def name(self, meta: Meta, parts: list[Token]) -> tree.Name:
         return tree.Name(str(parts[0]), span=self.span(meta))

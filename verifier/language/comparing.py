@@ -4,7 +4,7 @@ import operator
 from collections.abc import Callable
 from decimal import Decimal
 
-from verifier.facts.values import Between
+from verifier.facts.values import TITER, Between, TiterBetween
 from verifier.language.scene import Quantity, Scene, between_text, plain, unusable
 from verifier.language.truth import Missing, Truth, Unknown
 
@@ -95,7 +95,8 @@ def _compare(sign: str, left: Quantity, right: Quantity, label: str) -> Truth:
         assert isinstance(right, Between)
         apart = settled_apart(sign, left, right)
         return across(label, left, between_text(right)) if apart is None else apart
-    return across(label, censored, plain(limit)) if found is None else found
+    unit = TITER if isinstance(censored, TiterBetween) else ""
+    return across(label, censored, plain(limit, unit)) if found is None else found
 
 
 def across(label: str, value: Between, limit: str) -> Unknown:

@@ -4,10 +4,10 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields, is_dataclass
 from decimal import Decimal, DecimalException
 
-from verifier.language import tree
+from verifier.language import titers, tree
 from verifier.language.comparing import Test
 from verifier.language.expressions import Expressions, Where, scaled
-from verifier.language.kinds import ratio, shown
+from verifier.language.kinds import Kind, ratio, shown
 from verifier.language.numeric import rounding
 from verifier.language.scene import Quantity, Scene
 from verifier.language.truth import Missing, Unknown
@@ -158,7 +158,7 @@ class Formulas:
         self._findings.add(
             "R203", formula.span, f"the formula gives {shown(formula.kind)}",
             meaning=f"{item.title} is declared in {shown(wanted)}.",
-            fix=f"unit {formula.kind.unit}" if formula.kind.unit else "write units in the formula",
+            fix=_unit_for(formula.kind),
         )  # fmt: skip
         return broken(formula.span)
 
@@ -174,3 +174,9 @@ class Formulas:
                     seen.add(other)
                     waiting.append(other)
         return found
+
+
+def _unit_for(kind: Kind) -> str:
+    if kind.is_titer:
+        return titers.FOLD
+    return f"unit {kind.unit}" if kind.unit else "write units in the formula"

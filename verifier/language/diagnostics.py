@@ -28,6 +28,7 @@ CODES = {
     "R208": "derived results go round in a circle",
     "R209": "a call has the wrong number or kind of arguments",
     "R210": "there is no `result` here",
+    "R211": "a titer stands only beside titers",
     "R301": "a limit is upside down",
     "R302": "two limits overlap",
     "R303": "a limit has no source",

@@ -9,7 +9,7 @@ from datetime import timedelta
 from decimal import Decimal
 
 from verifier.facts.case import Earlier
-from verifier.facts.values import Between, Number
+from verifier.facts.values import TITER, Between, Number, Titer, TiterBetween
 from verifier.language.comparing import Run
 from verifier.language.scene import ARITHMETIC, Quantity, Scene, computed
 from verifier.language.truth import Missing, Unknown
@@ -44,11 +44,15 @@ class Past:
             for item in found
             if start <= item.collected < collected
             and (item.specimen_type == specimen.type or not (item.specimen_type and specimen.type))
-            and item.unit == self.unit
+            and self._comparable(item)
             and item.specimen != specimen.key
         ]
         counted.sort(key=lambda item: item.collected, reverse=True)
         return counted or self._none
+
+    def _comparable(self, item: Earlier) -> bool:
+        titer = isinstance(item.value, Titer | TiterBetween)
+        return titer if self.unit == TITER else item.unit == self.unit and not titer
 
     def previous(self, scene: Scene) -> Quantity:
         """Return the newest earlier value."""

@@ -12,7 +12,7 @@ from typing import Any
 
 from verifier.facts.ages import age_range
 from verifier.facts.values import Between
-from verifier.language import facttexts, kinds, patients, tree
+from verifier.language import facttexts, kinds, patients, titers, tree
 from verifier.language.conditions import Conditions
 from verifier.language.findings import Findings
 from verifier.language.histories import Histories
@@ -197,6 +197,8 @@ class Expressions:
     def fitted(self, found: Typed, target: Typed) -> Typed:
         """Return `found` converted to the unit of `target`, or note that they do not fit."""
         kind, wanted = found.kind, target.kind
+        if titers.apart(found, target, self.findings):
+            return broken(found.span)
         bare_against_unit = (kind.bare and not wanted.takes_bare) or (
             wanted.bare and not kind.takes_bare
         )

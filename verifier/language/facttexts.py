@@ -4,7 +4,7 @@ from datetime import datetime
 from decimal import Decimal
 
 from verifier.facts.case import Result
-from verifier.facts.values import Between
+from verifier.facts.values import TITER, Between
 from verifier.facts.verdicts import Fact
 from verifier.language import tree
 from verifier.language.comparing import Run
@@ -15,7 +15,7 @@ from verifier.language.truth import Unknown
 from verifier.language.typed import FactOf
 
 
-def number_text(value: Quantity, decimals: int | None) -> str:
+def number_text(value: Quantity, decimals: int | None, unit: str = "") -> str:
     """Return a value for people; digits that only conversion made are cut two places further on."""
     if isinstance(value, Between):
         return between_text(value)
@@ -24,12 +24,17 @@ def number_text(value: Quantity, decimals: int | None) -> str:
     exponent = value.as_tuple().exponent
     if decimals is not None and isinstance(exponent, int) and -exponent > decimals + 2:
         value = round(value, decimals + 2)
-    return plain(value)
+    return plain(value, unit)
 
 
 def with_unit(value: str, unit: str) -> str:
     """Return a value and its unit; UCUM annotations such as ``{index}`` are not shown."""
-    return value if not unit or unit.startswith("{") else f"{value} {unit}"
+    return value if not unit or unit.startswith(("{", TITER)) else f"{value} {unit}"
+
+
+def _fact(name: str, value: str, unit: str, at: datetime | None = None, source: str = "") -> Fact:
+    """Return a fact; the ``1:`` of a titer stands in its value."""
+    return Fact(name, value, "" if unit == TITER else unit, at, source)
 
 
 def named(symbols: Symbols, name: str) -> FactOf:
@@ -43,8 +48,8 @@ def named(symbols: Symbols, name: str) -> FactOf:
             return Fact(title, "not known")
         result = scene.results.get(name)
         source = _origin(result) if result else f"derived; {derived.source}" if derived else ""
-        text = number_text(value, decimals)
-        return Fact(title, text, kind.unit, _time_of(scene, result), source)
+        text = number_text(value, decimals, kind.unit)
+        return _fact(title, text, kind.unit, _time_of(scene, result), source)
 
     return FactOf(name, show)
 
@@ -57,8 +62,8 @@ def the_result(symbols: Symbols, test: str) -> FactOf:
         if isinstance(scene.result, Unknown):
             return Fact(title, "not known")
         result = scene.results.get(test)
-        text = number_text(scene.result, decimals)
-        return Fact(title, text, kind.unit, _time_of(scene, result), _origin(result))
+        text = number_text(scene.result, decimals, kind.unit)
+        return _fact(title, text, kind.unit, _time_of(scene, result), _origin(result))
 
     return FactOf(test, show)
 
@@ -117,10 +122,16 @@ def attribute(name: str) -> FactOf:
     return FactOf(name, show)
 
 
+def amount_parts(amount: tree.Amount) -> tuple[str, str]:
+    """Return a number of a rule file and its unit as they are shown."""
+    unit = amount.unit or ""
+    return plain(amount.value, unit), "" if unit == TITER else unit
+
+
 def parameter(declared: tree.Parameter) -> FactOf:
     """Return a number the site may set."""
     amount = declared.value
-    fact = Fact(declared.name.text, plain(amount.value), amount.unit or "", source=declared.source)
+    fact = Fact(declared.name.text, *amount_parts(amount), source=declared.source)
     return FactOf(declared.name.text, lambda scene: fact)
 
 
@@ -133,7 +144,8 @@ def summary_fact(past: Past, function: str, run: Run, title: str, decimals: int 
         if isinstance(found, Unknown):
             return Fact(name, "none")
         many = f"of {len(found)} within {past.words}"
-        return Fact(name, number_text(run(scene), decimals), past.unit, source=many)
+        value = number_text(run(scene), decimals, past.unit)
+        return _fact(name, value, past.unit, source=many)
 
     return FactOf(f"earlier {title}, {function} within {past.words}", show)
 
@@ -145,7 +157,7 @@ def past_fact(past: Past, title: str, decimals: int | None, unit: str) -> FactOf
         found = past.within(scene)
         if isinstance(found, Unknown):
             return Fact(f"earlier {title}", "none")
-        value = number_text(past.previous(scene), decimals)
-        return Fact(f"earlier {title}", value, unit, found[0].collected, found[0].specimen)
+        value = number_text(past.previous(scene), decimals, unit)
+        return _fact(f"earlier {title}", value, unit, found[0].collected, found[0].specimen)
 
     return FactOf(f"earlier {title}", show)

@@ -88,7 +88,7 @@ def _range(row: LimitRow) -> str:
         return ""
     part = row.stretches[0]
     if part.low is None:
-        return f"<{plain(part.high or Decimal(0))}"
+        return f"<{plain(part.high or Decimal(0), row.unit)}"
     if part.high is None:
-        return f">{plain(part.low)}"
-    return f"{plain(part.low)}-{plain(part.high)}"
+        return f">{plain(part.low, row.unit)}"
+    return f"{plain(part.low, row.unit)}-{plain(part.high, row.unit)}"

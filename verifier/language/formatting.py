@@ -21,7 +21,8 @@ _KIND = len("autorelease ")
 # Clauses of one word whose content stands in a column.
 _LABELS = {"from", "because", "code", "in", "unit", "formula", "let", "for", "flag", "comment"}
 _CALLED = {"change", "rcv", "day"}  # words of the language that are called like a function
-_ENDS = {"NUMBER", "UNIT", "NAME", "RPAR", "RESULT", "AGE", "YEARS"}  # of a number: a sign is minus
+# Of a number: a sign behind it is minus.
+_ENDS = {"NUMBER", "DILUTION", "UNIT", "NAME", "RPAR", "RESULT", "AGE", "YEARS"}
 
 
 class Line(NamedTuple):

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
-from verifier.language import earlier, kinds, tree
+from verifier.language import earlier, kinds, titers, tree
 from verifier.language.facttexts import past_fact, summary_fact
 from verifier.language.kinds import DAY, PERCENT, Kind
 from verifier.language.scene import Scene
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 _OF_TWO = ("change", "percent change", "rate per day")  # these rest on the result of today as well
 _OF_MANY = ("lowest", "highest", "median")
+_OF_TITERS = ("previous", "lowest", "highest")
 _EXAMPLE = "previous(potassium within 7 days)"
 
 
@@ -50,6 +51,9 @@ class Histories:
             return broken(node.span)
         self._all.numeric.windows.add(window)
         kind, title = self._all.symbols.kinds[name], self._all.symbols.title(name)
+        if function not in _OF_TITERS and kind.is_titer:
+            titers.worked([current], function, node.span, self._all.findings)
+            return broken(node.span)
         past = earlier.Past(name, title, kind.unit, window, spelled(node.window))
         words = spelled(node)
         run, kind = _history_run(function, past, current, kind, words)

@@ -8,6 +8,7 @@ from msgspec import Struct
 
 from verifier.facts.ages import Span
 from verifier.facts.units import Dimension, read_unit
+from verifier.facts.values import TITER as ONE_TO
 
 PERIODS = {"minute": 60, "hour": 3600, "day": 86400, "week": 604800}  # seconds
 SPANS: dict[str, Span] = {"day": "days", "week": "weeks", "month": "months", "year": "years"}
@@ -28,6 +29,11 @@ class Kind(Struct, frozen=True):
     bare: bool = False
 
     @property
+    def is_titer(self) -> bool:
+        """Whether it is a dilution, which only dilutions are compared with."""
+        return self.dimension == TITER.dimension
+
+    @property
     def takes_bare(self) -> bool:
         """Whether a number without unit may be compared with it: ratios and plain indices."""
         return self.unit != "%" and all(name.startswith("{") for name, _ in self.dimension)
@@ -37,11 +43,14 @@ TRUTH, AGE, PERIOD, BROKEN = Kind("truth"), Kind("age"), Kind("period"), Kind("b
 PLAIN = Kind("number")
 BARE = Kind("number", bare=True)
 PERCENT = Kind("number", "%", Fraction(1, 100))
+TITER = Kind("number", ONE_TO, dimension=(("titer", 1),))
 DAY = Kind("number", "d", Fraction(86400), (("s", 1),))
 
 
 def number(unit: str, molar_mass: Decimal | None = None) -> Kind | None:
     """Return the kind of a number in `unit`, None when the unit is not known."""
+    if unit == ONE_TO:
+        return TITER
     known = read_unit(unit)
     if known is None:
         return None
@@ -88,6 +97,8 @@ def shown(kind: Kind) -> str:
             return "an age"
         case "period":
             return "a time"
+        case _ if kind.is_titer:
+            return "a titer"
         case _:
             return kind.unit or "a number without unit"
 

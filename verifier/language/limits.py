@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 from msgspec import Struct
 
-from verifier.facts.values import Between
+from verifier.facts.values import TITER, Between
 from verifier.facts.verdicts import Fact
 from verifier.language.comparing import Run, across, settled
 from verifier.language.earlier import DAY_IN_TICKS, Past
@@ -69,12 +69,12 @@ class Stretch(NamedTuple):
             return f"{high} or below" if self.high_included else f"below {high}"
         if self.high is None:
             return f"{low} or above" if self.low_included else f"above {low}"
-        return f"{plain(self.low)} to {high}"
+        return f"{low if unit == TITER else plain(self.low)} to {high}"
 
 
 def _end(end: Decimal | None, unit: str) -> str:
-    written = plain(end or Decimal(0))
-    return written if not unit or unit.startswith("{") else f"{written} {unit}"
+    written = plain(end or Decimal(0), unit)
+    return written if not unit or unit.startswith(("{", TITER)) else f"{written} {unit}"
 
 
 class LimitRow(Struct, frozen=True):

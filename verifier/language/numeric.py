@@ -7,7 +7,7 @@ from datetime import timedelta
 from decimal import ROUND_HALF_UP, Decimal, DecimalException
 from typing import TYPE_CHECKING
 
-from verifier.language import kinds, screen, tree
+from verifier.language import kinds, screen, titers, tree
 from verifier.language.kinds import PERCENT, PLAIN, Kind
 from verifier.language.referencechange import reference_change
 from verifier.language.scene import (
@@ -61,6 +61,8 @@ class Numeric:
                 right = self._all.fitted(right, left)
             if left.broken or right.broken:
                 return broken(node.span)
+            if titers.worked([left, right], "sums or differences", node.span, self._all.findings):
+                return broken(node.span)
             kind = right.kind if left.kind.bare else left.kind
         else:
             kind = kinds.product(left.kind, right.kind, 1 if node.operator == "*" else -1)
@@ -91,6 +93,8 @@ class Numeric:
         operand = self._all.quantity(node.operand, where)
         if operand.broken:
             return operand
+        if titers.worked([operand], "sign", node.span, self._all.findings):
+            return broken(node.span)
         if isinstance(operand.constant, Decimal):
             value = operand.constant.copy_negate()
             return Typed(node.span, operand.kind, lambda scene: value, constant=value)
@@ -133,6 +137,8 @@ class Numeric:
             return broken(node.span)
         if name in ("min", "max"):
             return self._least_or_most(node, parts)
+        if titers.worked(parts, name, node.span, self._all.findings):
+            return broken(node.span)
         if name == "round":
             return self._rounded(node, parts)
         wanted = 2 if name == "pow" else 1

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from verifier.facts.units import parse_unit
-from verifier.language import kinds, tree
+from verifier.language import kinds, titers, tree
 from verifier.language.findings import Findings
 from verifier.language.reader import read
 from verifier.language.source import Source
@@ -45,6 +45,8 @@ def _fits(item: tree.Parameter, declared: tree.Parameter, findings: Findings) ->
     bare = [amount.unit is None for amount in (item.value, declared.value)]
     if wanted is None or given is None:
         return True  # the unit itself is wrong, and said to be
+    if titers.number_apart(item.value, wanted, findings, declared.name.text):
+        return False
     if bare[0] is bare[1] and given.dimension == wanted.dimension:
         return True
     unit = declared.value.unit or ""

@@ -146,6 +146,7 @@ class Program:
                 flag=worst_flag([*found.flags.get(DERIVED, []), flag]),
                 reference=reference,
                 instead=found.instead_of(DERIVED),
+                comments=tuple(sorted(found.comments.get(DERIVED, {}))),
             )
             found.forget_derived()
 

@@ -205,6 +205,7 @@ _SHOWN = {
     "NAME": "a name",
     "RULE_NAME": "a name",
     "NUMBER": "a number",
+    "DILUTION": "a titer",
     "UNIT": "a unit",
     "TEXT": 'a text in "…"',
     "COMPARISON": "> >= < <= =",

@@ -5,6 +5,7 @@ from datetime import timedelta
 
 from msgspec import Struct
 
+from verifier.language import facttexts
 from verifier.language.derived import Formulas
 from verifier.language.diagnostics import Diagnostic
 from verifier.language.expressions import Expressions
@@ -18,7 +19,6 @@ from verifier.language.program import ParameterSummary, Program, RuleSummary
 from verifier.language.reader import Reading, read
 from verifier.language.rules import CompiledRule, Rules
 from verifier.language.scenarios import Examples
-from verifier.language.scene import plain
 from verifier.language.source import Source
 from verifier.language.symbols import Symbols, collect
 from verifier.language.tables import Tables
@@ -149,7 +149,7 @@ def _check_watched(
 
 def _parameters(symbols: Symbols) -> tuple[ParameterSummary, ...]:
     return tuple(
-        ParameterSummary(name, plain(item.value.value), item.value.unit or "", item.source)
+        ParameterSummary(name, *facttexts.amount_parts(item.value), item.source)
         for name, item in sorted(symbols.parameters.items())
     )
 

@@ -8,10 +8,12 @@ from msgspec import Struct
 
 from verifier.facts.ages import Span
 from verifier.facts.case import Control
-from verifier.facts.values import Between, Number
+from verifier.facts.numbers import read_titer
+from verifier.facts.values import TITER, Between, Number
 from verifier.language import kinds, tree
 from verifier.language.expressions import Expressions, Where
 from verifier.language.rules import FLAGS
+from verifier.language.scene import plain
 from verifier.language.typed import Typed
 
 EVERYTHING = "everything"
@@ -159,7 +161,11 @@ class Examples:
         if not written.broken:
             written = self._all.fitted(written, Typed(item.span, kind, lambda scene: None, title))
         number = written.constant
-        return ranged(item.sign, number) if isinstance(number, Decimal) else None
+        if not isinstance(number, Decimal):
+            return None
+        if kind.is_titer:
+            return read_titer(f"{item.sign}{plain(number, TITER)}")
+        return ranged(item.sign, number)
 
     def _period(self, amount: tree.Amount) -> timedelta:
         return self._all.numeric.period(amount) or timedelta(0)

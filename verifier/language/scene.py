@@ -7,7 +7,16 @@ from typing import Any, TypeAlias
 
 from verifier.facts.ages import calendar_day
 from verifier.facts.case import Case, Result
-from verifier.facts.values import Absent, Between, Number, Unreadable, Value, Words
+from verifier.facts.values import (
+    TITER,
+    Absent,
+    Between,
+    Number,
+    TiterBetween,
+    Unreadable,
+    Value,
+    Words,
+)
 from verifier.language.truth import Missing, Truth, Unknown
 
 # Arithmetic of decimal128 (IEEE 754-2008): 34 digits, ties to even. Comparison is always exact.
@@ -154,13 +163,15 @@ def between_text(value: Between) -> str:
     """Return a censored value as it is written: ``<0.2``, ``>=1000``, ``2 to 4``."""
     if value.low is None and value.high is None:
         return "any"
+    unit = TITER if isinstance(value, TiterBetween) else ""
     if value.low is None:
-        return f"{'<=' if value.high_included else '<'}{plain(value.high or Decimal(0))}"
+        return f"{'<=' if value.high_included else '<'}{plain(value.high or Decimal(0), unit)}"
     if value.high is None:
-        return f"{'>=' if value.low_included else '>'}{plain(value.low)}"
+        return f"{'>=' if value.low_included else '>'}{plain(value.low, unit)}"
     return f"{plain(value.low)} to {plain(value.high)}"
 
 
-def plain(value: Decimal) -> str:
-    """Return a number without exponent, as it was written."""
-    return format(value, "f") if value.is_finite() else str(value)
+def plain(value: Decimal, unit: str = "") -> str:
+    """Return a number without exponent, as it was written; a dilution begins with ``1:``."""
+    text = format(value, "f") if value.is_finite() else str(value)
+    return f"{TITER}{text}" if unit == TITER else text

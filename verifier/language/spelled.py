@@ -1,6 +1,7 @@
 """Writes expressions out, one spelling for one meaning, whatever the spacing was."""
 
 from verifier.facts.units import parse_unit
+from verifier.facts.values import TITER
 from verifier.language import tree
 from verifier.language.kinds import singular
 from verifier.language.scene import plain
@@ -16,6 +17,8 @@ def spelled(node: tree.Expression) -> str:
 def _spell(node: tree.Expression) -> tuple[str, str]:
     """Return the text, and how loosely it binds."""
     match node:
+        case tree.Amount(value=value, unit=unit) if unit == TITER:
+            return plain(value, TITER), "atom"
         case tree.Amount(value=value, unit=unit):
             return f"{plain(value)}{_unit(unit, plain(value))}", "atom"
         case tree.Name(name=name):

@@ -7,6 +7,7 @@ from lark import Token
 from lark.tree import Meta
 from lark.visitors import v_args
 
+from verifier.facts.values import TITER
 from verifier.language import tree
 from verifier.language.builder import ExpressionBuilder, unquoted
 from verifier.language.findings import Findings
@@ -123,6 +124,9 @@ class StatementBuilder(ExpressionBuilder):
     def unit(self, meta: Meta, parts: list[Token]) -> Clause:
         unit, decimals = parts
         return self._clause("unit", (self.word(unit), self._count(decimals)), meta)
+
+    def titer(self, meta: Meta, parts: list[Any]) -> Clause:
+        return self._clause("unit", (tree.Word(TITER, span=self.span(meta)), None), meta)
 
     def decimals(self, meta: Meta, parts: list[Token]) -> Clause:
         return self._clause("decimals", self._count(parts[0]), meta)

@@ -17,6 +17,7 @@ FUNCTIONS = ("ln", "exp", "sqrt", "pow", "min", "max", "abs", "round")
 HISTORIES = (
     "previous", "lowest", "highest", "median", "change", "percent change", "rate per day",
 )  # fmt: skip
+_TITERS = ("titer", "titers", "titre", "titres")
 _OWN_WORDS = {"earlier", "everyone", "everything", "limit", *FUNCTIONS}
 Named: TypeAlias = (
     tree.Group | tree.Parameter | tree.Population | tree.Test | tree.Derive | tree.Rule
@@ -188,16 +189,21 @@ def _take_test(symbols: Symbols, test: tree.Test, findings: Findings) -> None:
             )
             molar_mass = None
     kind = _kind_of(test.unit, molar_mass, findings)
+    if kind.is_titer and (test.molar_mass or test.index or test.decimals is not None):
+        findings.add(
+            "R211", test.name.span, "a titer has no decimals, no molar mass and is no index",
+            meaning="it is a dilution such as 1:160.", fix="delete the other line",
+        )  # fmt: skip
     symbols.kinds[name] = kind
     symbols.tests[name] = TestDefinition(
         name=name,
         title=test.title,
         codes=tuple((code.system, code.code) for code in test.codes),
         specimens=tuple(sorted(test.specimens)),
-        unit=kind.unit,
+        unit="" if kind.is_titer else kind.unit,
         decimals=test.decimals,
         molar_mass=molar_mass,
-        kind="index" if test.index else "quantity",
+        kind="titer" if kind.is_titer else "index" if test.index else "quantity",
         controlled=test.controlled,
     )
 
@@ -214,12 +220,13 @@ def _kind_of(unit: tree.Word | None, molar_mass: Decimal | None, findings: Findi
 def note_unknown_unit(span: Span, unit: str, findings: Findings) -> None:
     """Note a unit that is not UCUM and not among the common spellings."""
     bare = unit.rstrip(";.:")  # a sign that was meant to end the clause
+    fix = f"write {bare}" if bare != unit and parse_unit(bare) else "write the unit in UCUM"
     findings.add(
         "R202",
         span,
         f"{unit!r} is not a unit",
         meaning="units are UCUM and case sensitive: mmol/L, umol/L, g/L, mg/dL, U/L, %, {index}.",
-        fix=f"write {bare}" if bare != unit and parse_unit(bare) else "write the unit in UCUM",
+        fix="a test of dilutions has the line `titer`, no unit" if unit in _TITERS else fix,
     )
 
 

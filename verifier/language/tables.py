@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from decimal import Decimal
 
-from verifier.language import kinds, tree
+from verifier.language import kinds, titers, tree
 from verifier.language.earlier import Past
 from verifier.language.expressions import Expressions
 from verifier.language.facttexts import number_text, past_fact
@@ -12,6 +12,7 @@ from verifier.language.findings import Findings
 from verifier.language.kinds import Kind
 from verifier.language.limits import ChangeLimit, LimitRow, Stretch
 from verifier.language.referencechange import reference_change
+from verifier.language.scene import plain
 from verifier.language.source import Span
 from verifier.language.spelled import spelled
 from verifier.language.symbols import note_unknown_unit, population_of
@@ -60,7 +61,10 @@ class Tables:
             return
         for row in limits.rows:
             source = row.source or limits.source
-            if isinstance(row, tree.ChangeRow):
+            if isinstance(row, tree.ChangeRow) and kind.is_titer:
+                meaning = "a rise is told in multiples, by a rule."
+                titers.refuse(self._findings, row.span, "titers have no change limit", meaning)
+            elif isinstance(row, tree.ChangeRow):
                 self._add_change(test.text, kind, row, source)
             else:
                 self._add_row(test.text, kind, row, source)
@@ -77,7 +81,7 @@ class Tables:
                 return
             if low is not None and high is not None and low >= high:
                 self._findings.add(
-                    "R301", part.span, f"{low} is not below the other end",
+                    "R301", part.span, f"{plain(low, kind.unit)} is not below the other end",
                     meaning="no value lies between them.", fix="swap the two numbers",
                 )  # fmt: skip
                 return
@@ -95,7 +99,7 @@ class Tables:
     def _in_unit(self, end: tree.Amount | tree.Name | None, kind: Kind) -> Decimal | None:
         """Return a limit in the unit of the test; a bare number is in that unit."""
         amount = self._parameter(end) if isinstance(end, tree.Name) else end
-        if amount is None:
+        if amount is None or titers.number_apart(amount, kind, self._findings):
             return None
         if amount.unit is None:
             return amount.value

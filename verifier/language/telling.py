@@ -5,6 +5,7 @@ from dataclasses import fields
 from typing import Any, NamedTuple
 
 from verifier.facts.units import parse_unit
+from verifier.facts.values import TITER
 from verifier.language import tree
 from verifier.language.scene import plain
 from verifier.language.spelled import spelled
@@ -169,6 +170,8 @@ def _texts(declared: Any, name: str) -> tuple[str, ...]:
         case tree.Rule(), "tests":
             names = tuple(word.text for word in value or ())
             return (", ".join(sorted(names)) or ("every test" if value is None else "no test"),)
+        case tree.Test(), "unit" if value and value.text == TITER:
+            return ("titer",)
         case tree.Test(), "index":
             return ("interference index",) if value else ()
         case tree.Test(), "controlled":

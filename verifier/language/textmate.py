@@ -20,7 +20,10 @@ def keywords() -> list[str]:
 
 def grammar() -> dict[str, Any]:
     """Return the TextMate grammar as plain values."""
-    parts = [_comment(), _text(), _head(), _code(), _amount(), _function(), _keyword(), _sign()]
+    parts = [
+        _comment(), _text(), _head(), _code(), _dilution(), _amount(), _function(), _keyword(),
+        _sign(),
+    ]  # fmt: skip
     return {
         "name": "Laboratory rules",
         "scopeName": SCOPE,
@@ -77,6 +80,11 @@ def _code() -> dict[str, Any]:
             "2": {"name": _scope("constant.other.code")},
         },
     }
+
+
+def _dilution() -> dict[str, Any]:
+    pattern = rf"(?<![\w.:]){_pattern('DILUTION')}(?![\w.:])"
+    return {"name": _scope("constant.numeric"), "match": pattern}
 
 
 def _amount() -> dict[str, Any]:

@@ -272,4 +272,5 @@ def _added(item: tuple[Derived, str]) -> AddedObservation:
         status=status,
         flag=derived.flag or None,
         reference=derived.reference,
+        comments=derived.comments,
     )

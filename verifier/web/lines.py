@@ -9,7 +9,7 @@ from markupsafe import Markup
 from verifier.facts.case import Case, Earlier, Entry
 from verifier.facts.catalogue import Catalogue, TestDefinition
 from verifier.facts.numbers import value_text
-from verifier.facts.values import Number, Value
+from verifier.facts.values import Number, Titer, Value
 from verifier.facts.verdicts import Fact, Reason, ResultDecision
 from verifier.store.rows import ControlRow, StoredCase
 from verifier.store.severity import worst_reason
@@ -207,7 +207,8 @@ def _before(
 
 def _change(present: Value | None, before: Value) -> str:
     """Return the exact difference with its sign; nothing where one is no plain number."""
-    if not (isinstance(present, Number) and isinstance(before, Number)):
+    titer = isinstance(present, Titer) or isinstance(before, Titer)
+    if titer or not (isinstance(present, Number) and isinstance(before, Number)):
         return ""
     difference = present.value - before.value
     sign = "+" if difference > 0 else "−" if difference < 0 else "±"
