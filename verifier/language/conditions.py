@@ -42,11 +42,11 @@ class Conditions:
             right = self._all.fitted(right, left)
         if left.broken or right.broken:
             return broken(span)
-        label = left.label or right.label
+        label, present = left.label or right.label, left.kind.present or right.kind.present
         if isinstance(right.constant, Decimal):
-            run = comparing.comparison_with(sign, left.run, right.constant, label)
+            run = comparing.comparison_with(sign, left.run, right.constant, label, present)
         else:
-            run = comparing.comparison(sign, left.run, right.run, label)
+            run = comparing.comparison(sign, left.run, right.run, label, present)
         return Typed(
             span, TRUTH, run, label, facts_of((left, right)), missing_of((left, right)),
             sketch=screen.compared(sign, left, right),
