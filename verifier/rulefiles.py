@@ -3,12 +3,14 @@
 from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
+from typing import Literal, TypeAlias
 
 from verifier.errors import RuleSetError
 from verifier.language import Checked, Diagnostic, Program, check, render
 from verifier.language.formatting import formatted
 
 SUFFIX = ".rules"
+Units: TypeAlias = Literal["SI", "conventional"]
 _MOST_SHOWN = 3
 
 
@@ -44,14 +46,16 @@ def _not_utf8(name: str, data: bytes, error: UnicodeDecodeError) -> Diagnostic:
     )  # fmt: skip
 
 
-def load_folder(path: Path, parameters: Mapping[str, str] | None = None) -> Checked:
-    """Check the rule set in a folder, with the parameters this site sets.
+def load_folder(
+    path: Path, parameters: Mapping[str, str] | None = None, units: Units = "SI"
+) -> Checked:
+    """Check the rule set in a folder, with the parameters and the units this site sets.
 
     Raises:
         RuleSetError: there is no such folder, or it can not be read.
     """
     files, unreadable = read_files(path)
-    checked = check(files, parameters)
+    checked = check(files, parameters, conventional=units == "conventional")
     if not unreadable:
         return checked
     return Checked(None, tuple(sorted((*unreadable, *checked.diagnostics), key=_place)))
@@ -61,13 +65,15 @@ def _place(finding: Diagnostic) -> tuple[str, int, int]:
     return finding.file, finding.line, finding.column
 
 
-def load_program(path: Path, parameters: Mapping[str, str] | None = None) -> Program:
-    """Return the program of the rule set in a folder, with the parameters this site sets.
+def load_program(
+    path: Path, parameters: Mapping[str, str] | None = None, units: Units = "SI"
+) -> Program:
+    """Return the program of the rule set in a folder, with the parameters and units of this site.
 
     Raises:
         RuleSetError: the folder can not be read, or the rule set has errors.
     """
-    checked = load_folder(path, parameters)
+    checked = load_folder(path, parameters, units)
     if checked.program is not None:
         return checked.program
     errors = [item for item in checked.diagnostics if item.severity == "error"]

@@ -11,14 +11,14 @@ from verifier.facts.catalogue import Catalogue
 from verifier.facts.values import Between, Number
 from verifier.facts.verdicts import Derived, Fact, Judgement
 from verifier.language import facttexts, flags
-from verifier.language.comparing import Test
+from verifier.language.comparing import Test, shown_text
 from verifier.language.derived import CompiledFormula
 from verifier.language.limits import LimitTables
 from verifier.language.reasons import DERIVED, judge_rules, worst_flag
 from verifier.language.reasons import Findings as Collected
 from verifier.language.rules import CompiledRule
 from verifier.language.scenarios import CheckedGuarantee, CheckedScenario
-from verifier.language.scene import Quantity, Scene, usable
+from verifier.language.scene import Quantity, Scene, plain, usable
 from verifier.language.screen import Screen, screen
 from verifier.language.truth import Missing, Truth, Unknown
 
@@ -141,8 +141,8 @@ class Program:
                 code=code,
                 system=system,
                 value=_value(value),
-                text=facttexts.number_text(value, formula.decimals),
-                unit=formula.unit,
+                text=_text_of(scene, name, formula),
+                unit=formula.kind.present.unit if formula.kind.present else formula.unit,
                 inputs=formula.inputs,
                 reasons=found.reasons_of(DERIVED),
                 flag=worst_flag([*found.flags.get(DERIVED, []), flag]),
@@ -157,8 +157,10 @@ class Program:
         for name, formula in self._formulas.items():
             value = scene.values[name]
             if isinstance(value, Decimal):
-                text = facttexts.number_text(value, formula.decimals)
-                notes[name] = Fact(formula.title, text, formula.unit, scene.collected, "derived")
+                value = facttexts.told(scene, name, value, formula.kind)
+                notes[name] = facttexts.quantity_fact(
+                    formula.title, value, formula.kind, formula.decimals, scene.collected, "derived"
+                )
         return notes
 
     def _work(self, scene: Scene, name: str) -> Quantity:
@@ -167,6 +169,18 @@ class Program:
 
     def _belongs(self, scene: Scene, name: str) -> Truth:
         return self._populations[name](scene)
+
+
+def _text_of(scene: Scene, name: str, formula: CompiledFormula) -> str:
+    """Return a derived result as it is reported."""
+    value, present = scene.values[name], formula.kind.present
+    if not present:
+        return facttexts.number_text(value, formula.decimals)
+    exact = facttexts.told(scene, name, value, formula.kind)
+    if isinstance(exact, Decimal):
+        return plain(present.reported(exact))
+    assert isinstance(exact, Between)
+    return shown_text(exact, present)
 
 
 def _value(value: Quantity) -> Number | Between:

@@ -34,11 +34,18 @@ class Checked(Struct, frozen=True):
     diagnostics: tuple[Diagnostic, ...]
 
 
-def check(files: Mapping[str, str], parameters: Mapping[str, str] | None = None) -> Checked:
+def check(
+    files: Mapping[str, str],
+    parameters: Mapping[str, str] | None = None,
+    *,
+    conventional: bool = False,
+) -> Checked:
     """Check rule files (name to text) as one rule set and compile it.
 
-    `parameters` are the values a site sets, such as ``{"hemolysis_limit": "0.6 g/L"}``. Never
-    raises for any text. The order of files has no meaning.
+    `parameters` are the values a site sets, such as ``{"hemolysis_limit": "0.6 g/L"}``. With
+    `conventional`, what is said is in conventional units where the rules name one; what is decided
+    is the same, and so is the identity. Never raises for any text. The order of files has no
+    meaning.
     """
     if sum(map(len, files.values())) > MOST_CHARACTERS:
         return Checked(None, (_too_much(files),))
@@ -46,7 +53,7 @@ def check(files: Mapping[str, str], parameters: Mapping[str, str] | None = None)
     site = site_source(parameters or {})
     findings = Findings(sources | {site.file: site})
     reading = _complete(read(sources, findings), site, findings)
-    symbols = collect(reading, findings)
+    symbols = collect(reading, findings, conventional=conventional)
     if not reading.declarations and not findings.has_errors:
         return Checked(None, (_nothing(sources),))
     expressions = Expressions(symbols, LimitTables(symbols.title), findings)
@@ -58,7 +65,9 @@ def check(files: Mapping[str, str], parameters: Mapping[str, str] | None = None)
     examples = Examples(expressions)
     scenarios, guarantees = examples.scenarios(), examples.guarantees()
     if not findings.has_errors:
-        check_partitions(expressions.tables, symbols.populations, populations, findings)
+        check_partitions(
+            expressions.tables, symbols.populations, populations, symbols.parameters, findings
+        )
         _check_cover(symbols, by_test, findings)
         _check_watched(symbols, expressions.tables, by_test, findings)
         check_usefulness(expressions)

@@ -158,7 +158,7 @@ def unusable(label: str, *quantities: Quantity) -> Unknown:
         if isinstance(item, Unknown):
             gaps |= item.missing
         elif isinstance(item, Between):
-            text = f"{label} rests on the censored value {between_text(item)}"
+            text = f"{label} rests on a censored value"
             gaps.add(Missing(label, "censored", text))
     return Unknown(*gaps)
 
