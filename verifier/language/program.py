@@ -13,6 +13,7 @@ from verifier.facts.verdicts import Derived, Fact, Judgement
 from verifier.language import facttexts, flags
 from verifier.language.comparing import Test, shown_text
 from verifier.language.derived import CompiledFormula
+from verifier.language.kinds import Kind
 from verifier.language.limits import LimitTables
 from verifier.language.reasons import DERIVED, judge_rules, worst_flag
 from verifier.language.reasons import Findings as Collected
@@ -48,6 +49,7 @@ class Program:
     `holds_patients` says whether a rule may hold all specimens of a patient, `needs_preceding` of
     which tests the value measured just before is asked for.
     `scenarios` and `guarantees` are what it is expected to do; they are kept, not run, here.
+    `tables` are its limits.
     """
 
     def __init__(
@@ -63,6 +65,7 @@ class Program:
         formulas: Mapping[str, CompiledFormula],
         populations: Mapping[str, Test],
         tables: LimitTables,
+        kinds: Mapping[str, Kind],
         parameters: tuple[ParameterSummary, ...],
         scenarios: tuple[CheckedScenario, ...],
         guarantees: tuple[CheckedGuarantee, ...],
@@ -75,7 +78,8 @@ class Program:
         self._of_specimen = tuple(of_specimen)
         self.holds_patients = any(rule.scope == "patient" for rule in self._of_specimen)
         self._screens: dict[str, tuple[tuple[CompiledRule, ...], Screen[CompiledRule]]] = {}
-        self._formulas, self._populations, self._tables = dict(formulas), dict(populations), tables
+        self._formulas, self._populations, self.tables = dict(formulas), dict(populations), tables
+        self._kinds = dict(kinds)
         self._units = {name: test.unit for name, test in catalogue.tests.items()}
         self._reported = sorted(name for name, item in self._formulas.items() if item.report)
         self._flags = flags.Flags(tables)
@@ -99,6 +103,11 @@ class Program:
         unread = {case.results[n].test for n in found.instead}  # nothing is worked out from these
         derived = tuple(item for item in every if unread.isdisjoint(item.inputs))
         return found.judgement(derived, self._notes(scene))
+
+    def named(self, name: str) -> tuple[str, Kind]:
+        """Return what people call a test or derived result, and its kind of number."""
+        formula, kind = self._formulas.get(name), self._kinds[name]
+        return (formula.title if formula else self.catalogue.tests[name].title), kind
 
     def _screen(self, test: str, rules: tuple[CompiledRule, ...]) -> Screen[CompiledRule]:
         """Return what picks the rules of a test; made when first asked for, a check needs none."""

@@ -85,6 +85,7 @@ def check(
         formulas=derived,
         populations=populations,
         tables=expressions.tables,
+        kinds=symbols.kinds,
         parameters=_parameters(symbols),
         scenarios=scenarios,
         guarantees=guarantees,

@@ -217,7 +217,7 @@ def _shown(value: Value, present: Presentation | None) -> Value:
     return present.value(value) if present else value
 
 
-def _change(now: Value | None, before: Value, present: Presentation | None) -> str:
+def _change(now: Value | None, before: Value, present: Presentation | None = None) -> str:
     """Return the exact difference with its sign; nothing where one is no plain number."""
     titer = isinstance(now, Titer) or isinstance(before, Titer)
     if titer or not (isinstance(now, Number) and isinstance(before, Number)):
