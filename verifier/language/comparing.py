@@ -6,7 +6,15 @@ from decimal import Decimal
 
 from verifier.facts.presentation import Presentation
 from verifier.facts.values import TITER, Between, TiterBetween
-from verifier.language.scene import Known, Quantity, Scene, between_text, plain, unusable
+from verifier.language.scene import (
+    COMPARISON,
+    Known,
+    Quantity,
+    Scene,
+    between_text,
+    plain,
+    unusable,
+)
 from verifier.language.truth import Missing, Truth, Unknown
 
 Run = Callable[[Scene], Quantity]
@@ -23,13 +31,20 @@ MIRRORED = {">": "<", ">=": "<=", "<": ">", "<=": ">=", "=": "="}
 
 
 def comparison(
-    sign: str, left: Run, right: Run, label: str, present: Presentation | None = None
+    sign: str,
+    left: Run,
+    right: Run,
+    label: str,
+    present: Presentation | None = None,
+    *,
+    worked: bool = False,
 ) -> Test:
     """Return the comparison of two quantities; `label` names the left side in an unknown.
 
-    `present` is how their numbers are shown there.
+    `present` is how their numbers are shown there. Numbers that were `worked` out are compared at
+    20 digits.
     """
-    exact = _EXACT[sign]
+    exact = _rounded(_EXACT[sign]) if worked else _EXACT[sign]
 
     def compare(scene: Scene) -> Truth:
         a, b = left(scene), right(scene)
@@ -41,10 +56,16 @@ def comparison(
 
 
 def comparison_with(
-    sign: str, left: Run, limit: Decimal, label: str, present: Presentation | None = None
+    sign: str,
+    left: Run,
+    limit: Decimal,
+    label: str,
+    present: Presentation | None = None,
+    *,
+    worked: bool = False,
 ) -> Test:
     """Return the comparison of a quantity with a fixed limit."""
-    exact = _EXACT[sign]
+    exact = _rounded(_EXACT[sign]) if worked else _EXACT[sign]
 
     def compare(scene: Scene) -> Truth:
         value = left(scene)
@@ -53,6 +74,10 @@ def comparison_with(
         return _compare(sign, value, limit, label, present)
 
     return compare
+
+
+def _rounded(exact: Callable[[Decimal, Decimal], bool]) -> Callable[[Decimal, Decimal], bool]:
+    return lambda left, right: exact(COMPARISON.plus(left), COMPARISON.plus(right))
 
 
 def settled(sign: str, value: Between, limit: Decimal) -> bool | None:

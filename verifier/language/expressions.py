@@ -11,6 +11,7 @@ from fractions import Fraction
 from typing import Any
 
 from verifier.facts.ages import age_range
+from verifier.facts.units import multiplied
 from verifier.facts.values import Between
 from verifier.language import facttexts, kinds, patients, titers, tree
 from verifier.language.conditions import Conditions
@@ -152,6 +153,7 @@ class Expressions:
         if name not in self.symbols.tests and name not in self.symbols.derived:
             return broken(node.span)
         run = self._reader(name, where)
+        read = Read(("value", name), run, Decimal, worked=name in self.symbols.derived)
         return Typed(
             node.span,
             kind,
@@ -159,7 +161,7 @@ class Expressions:
             label=self.symbols.title(name),
             facts=(facttexts.named(self.symbols, name),),
             missing=frozenset() if name == where.test else frozenset({name}),
-            sketch=None if where.exact else Read(("value", name), run, Decimal),
+            sketch=None if where.exact else read,
         )
 
     def amount_of(self, node: tree.Expression) -> tree.Amount | None:
@@ -278,7 +280,7 @@ def scaled(found: Typed, factor: Fraction, kind: Kind) -> Typed:
 
     run, constant = found.run, found.constant
     if isinstance(constant, Decimal):
-        fixed = times(constant)
+        fixed = multiplied(constant, factor)  # as a result in that unit would be converted
         return Typed(
             found.span, kind, lambda scene: fixed, found.label, found.facts, constant=fixed
         )  # fmt: skip

@@ -67,7 +67,7 @@ class Histories:
         missing = frozenset({f"an earlier {name} within {within}"})
         given = self._all.parameter_facts(node.window)
         if function not in _OF_TWO:
-            sketch = Read(("past", name, words), run, Decimal)
+            sketch = Read(("past", name, words), run, Decimal, worked=function == "median")
             return Typed(node.span, kind, run, words, (shown, *given), missing, sketch=sketch)
         facts = (*current.facts, shown, *given)
         return Typed(node.span, kind, run, words, facts, missing | current.missing)

@@ -23,6 +23,8 @@ from verifier.language.truth import Missing, Truth, Unknown
 # ln, exp, sqrt and pow are correct to 20 digits.
 ARITHMETIC = Context(prec=34, Emax=6144, Emin=-6143)
 TRANSCENDENTAL = Context(prec=20, Emax=6144, Emin=-6143)
+# A value converted between units has no last digit: what is worked out of it is compared at fewer.
+COMPARISON = Context(prec=20, Emax=6144, Emin=-6143)
 _GUARDED = Context(prec=27, Emax=6144, Emin=-6143)
 
 Known: TypeAlias = Decimal | Between
