@@ -40,6 +40,38 @@ rule low for potassium
   comment "low"
 """
 
+# Scenarios of the small rules; all of them together cover everything.
+WOMAN = """\
+  given woman of 40 years, potassium 4.5 mmol/L, hemolysis 0.5 g/L
+  expect potassium held by lysed
+"""
+BOY = """\
+  given boy of 3 years, potassium 2.4 mmol/L, hemolysis 0.1 g/L
+  expect potassium held by critical, low fired
+"""
+
+
+ALL = [
+    WOMAN,
+    BOY,
+    """\
+  given person of 40 years, potassium 4.5 mmol/L, hemolysis 0.5 g/L, attribute ward "dialysis"
+  expect potassium released
+""",
+    """\
+  given person of 40 years, potassium 4.0 mmol/L, hemolysis 0.5 g/L, attribute ward "ICU"
+  expect potassium released
+""",
+    """\
+  given potassium > 2.0 mmol/L
+  expect potassium held by critical
+""",
+    """\
+  given woman of 40 years, potassium 4.5 mmol/L, hemolysis 0.5 g/L, attribute ward "ICU"
+  expect potassium held by lysed
+""",
+]
+
 
 def program_of(text: str) -> Program:
     """Return a rule set that must be free of errors."""

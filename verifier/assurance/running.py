@@ -1,7 +1,8 @@
 """Runs one scenario through the real decision and says of every expectation what happened."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import timedelta
+from typing import TypeAlias
 
 from msgspec import Struct
 
@@ -58,6 +59,9 @@ class Heard(Struct, frozen=True):
     fired: frozenset[str]
 
 
+Look: TypeAlias = Callable[[Sequence[ScenarioStep], Heard], None]
+
+
 class Listening:
     """A program that remembers what it last said; a decision does not name silent effects."""
 
@@ -81,12 +85,20 @@ class Listening:
         return self.judgement
 
 
-def run_scenario(program: Program, scenario: CheckedScenario) -> Ran:
-    """Run every step of a scenario; what has left stays as it left, as in the running service."""
+def run_scenario(
+    program: Program, scenario: CheckedScenario, after_each: Look | None = None
+) -> Ran:
+    """Run every step of a scenario; what has left stays as it left, as in the running service.
+
+    `after_each` is given the steps so far and what became of the case.
+    """
     answers: list[Answer] = []
     decisions: list[Decision] = []
-    for step, heard in zip(scenario.steps, steps_of(program, scenario.steps), strict=True):
+    for count, heard in enumerate(steps_of(program, scenario.steps), start=1):
+        step = scenario.steps[count - 1]
         decisions.append(heard.decision)
+        if after_each:
+            after_each(scenario.steps[:count], heard)
         for number, expected in enumerate(step.expected):
             place = step.places[number] if number < len(step.places) else None
             answers.append(_answer(expected, heard, step.after, place))

@@ -24,6 +24,7 @@ from verifier.language.screen import Read
 from verifier.language.symbols import Symbols, note_unknown_unit
 from verifier.language.truth import Unknown
 from verifier.language.typed import Typed, broken
+from verifier.language.watching import Watch, watched
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,8 +44,11 @@ class Where:
 class Expressions:
     """Checks and compiles expressions against the names of one rule set."""
 
-    def __init__(self, symbols: Symbols, tables: LimitTables, findings: Findings) -> None:
+    def __init__(
+        self, symbols: Symbols, tables: LimitTables, findings: Findings, watch: Watch | None = None
+    ) -> None:
         self.symbols, self.tables, self.findings = symbols, tables, findings
+        self._watch = watch
         self.numeric, self.conditions = Numeric(self), Conditions(self)
         self.histories = Histories(self)
         self._by_node: dict[type, Callable[[Any, Where], Typed]] = {
@@ -73,7 +77,8 @@ class Expressions:
 
     def typed(self, node: tree.Expression, where: Where) -> Typed:
         """Check and compile any expression."""
-        return self._by_node[type(node)](node, where)
+        found = self._by_node[type(node)](node, where)
+        return watched(self._watch, node, where.test, found) if self._watch else found
 
     def truth(self, node: tree.Expression, where: Where) -> Typed:
         """Check and compile what must be a condition."""
