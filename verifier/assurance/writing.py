@@ -4,7 +4,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from datetime import timedelta
 
 from verifier.facts.catalogue import Catalogue
-from verifier.facts.values import TITER, Between, Number, Titer, TiterBetween
+from verifier.facts.values import TITER, Absent, Number, Titer, TiterBetween, Unreadable
+from verifier.language.givens import Given
 from verifier.language.scenarios import ScenarioStep
 from verifier.language.scene import between_text, plain
 
@@ -29,10 +30,14 @@ def _given(catalogue: Catalogue, step: ScenarioStep) -> Iterator[str]:
         yield _value(catalogue, test, value)
     for test, value, before in step.earlier:
         yield f"{_value(catalogue, test, value)} {period(before)} before"
+    for test, value in step.preceding:
+        yield f"preceding {_value(catalogue, test, value)}"
     for test, state in step.quality:
         yield f"{test} {'control unknown' if state == 'unknown' else state}"
     if step.specimen:
         yield f"specimen {step.specimen}"
+    if step.specimen_age is not None:
+        yield f"specimen age {period(step.specimen_age)}"
     for name, said in step.attributes:
         yield f'attribute {name} "{said}"'
 
@@ -45,7 +50,11 @@ def _person(step: ScenarioStep) -> str:
     return f"{_WORDS[step.sex][grown]} of {count} {unit}"
 
 
-def _value(catalogue: Catalogue, test: str, value: Number | Between) -> str:
+def _value(catalogue: Catalogue, test: str, value: Given) -> str:
+    if isinstance(value, Absent):
+        return f"{test} missing"
+    if isinstance(value, Unreadable):
+        return f'{test} unreadable "{value.text}"'
     if isinstance(value, TiterBetween):
         return f"{test} {_spaced(between_text(value))}"
     if isinstance(value, Titer):

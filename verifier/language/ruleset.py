@@ -76,6 +76,7 @@ def check(
         catalogue=symbols.catalogue(),
         rules=_summaries(symbols, by_test),
         longest_window=max(windows, default=timedelta(0)),
+        needs_preceding=frozenset(expressions.surroundings.preceding_tests),
         by_test=by_test,
         of_specimen=of_specimen,
         formulas=derived,
