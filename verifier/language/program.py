@@ -10,7 +10,7 @@ from verifier.facts.case import Case, Result
 from verifier.facts.catalogue import Catalogue
 from verifier.facts.values import Between, Number
 from verifier.facts.verdicts import Derived, Fact, Judgement
-from verifier.language import facttexts, flags
+from verifier.language import facttexts, flags, tree
 from verifier.language.comparing import Test, shown_text
 from verifier.language.derived import CompiledFormula
 from verifier.language.kinds import Kind
@@ -49,7 +49,7 @@ class Program:
     `holds_patients` says whether a rule may hold all specimens of a patient, `needs_preceding` of
     which tests the value measured just before is asked for.
     `scenarios` and `guarantees` are what it is expected to do; they are kept, not run, here.
-    `tables` are its limits.
+    `statements` are what the files say, with groups spelled out; `tables` the limits of all tests.
     """
 
     def __init__(
@@ -69,16 +69,18 @@ class Program:
         parameters: tuple[ParameterSummary, ...],
         scenarios: tuple[CheckedScenario, ...],
         guarantees: tuple[CheckedGuarantee, ...],
+        statements: tuple[tree.Declaration, ...],
     ) -> None:
         self.identity, self.catalogue, self.rules = identity, catalogue, rules
         self.longest_window, self.needs_preceding = longest_window, needs_preceding
         self.parameters = parameters
         self.scenarios, self.guarantees = scenarios, guarantees
+        self.statements, self.tables = statements, tables
         self._by_test = {name: tuple(found) for name, found in by_test.items() if found}
         self._of_specimen = tuple(of_specimen)
         self.holds_patients = any(rule.scope == "patient" for rule in self._of_specimen)
         self._screens: dict[str, tuple[tuple[CompiledRule, ...], Screen[CompiledRule]]] = {}
-        self._formulas, self._populations, self.tables = dict(formulas), dict(populations), tables
+        self._formulas, self._populations = dict(formulas), dict(populations)
         self._kinds = dict(kinds)
         self._units = {name: test.unit for name, test in catalogue.tests.items()}
         self._reported = sorted(name for name, item in self._formulas.items() if item.report)
@@ -90,7 +92,7 @@ class Program:
 
     def judge(self, case: Case) -> Judgement:
         """Return what the rules say of every result of a case, and the derived results."""
-        scene = Scene(case, self._units, self._work, self._belongs)
+        scene = self.scene(case)
         found = Collected(case)
         for position, result in enumerate(case.results):
             if result.test in self._by_test and result.state != "rejected":
@@ -108,6 +110,19 @@ class Program:
         """Return what people call a test or derived result, and its kind of number."""
         formula, kind = self._formulas.get(name), self._kinds[name]
         return (formula.title if formula else self.catalogue.tests[name].title), kind
+
+    def scene(self, case: Case) -> Scene:
+        """Return what conditions read of a case; what is asked for is worked out then."""
+        return Scene(case, self._units, self._work, self._belongs)
+
+    def decimals(self, name: str) -> int | None:
+        """Return the decimals a test or derived result is reported with, None where none are."""
+        formula = self._formulas.get(name)
+        return formula.decimals if formula else self.catalogue.tests[name].decimals
+
+    def inputs(self, name: str) -> tuple[str, ...]:
+        """Return the tests a derived result is worked out from in the end."""
+        return self._formulas[name].inputs
 
     def _screen(self, test: str, rules: tuple[CompiledRule, ...]) -> Screen[CompiledRule]:
         """Return what picks the rules of a test; made when first asked for, a check needs none."""
