@@ -1,0 +1,1 @@
+"""Checks of the shipped rule set against the world outside: papers, tables, data sets, libraries."""
