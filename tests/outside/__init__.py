@@ -1,1 +1,1 @@
-"""Checks of the shipped rule set against the world outside: papers, tables, data sets, libraries."""
+"""Checks of the shipped rules against papers, tables, data sets and libraries."""

@@ -49,7 +49,7 @@ def test_every_creatinine_of_a_real_population() -> None:
 
 
 def test_the_reported_number_is_the_whole_number_nearest() -> None:
-    # Reported as a whole number: KDIGO and NKF practice, from memory. Ties do not occur in the data.
+    # Reported as a whole number: KDIGO and NKF practice, from memory. There are no ties here.
     sex, age, creatinine = (part[::10] for part in people())
     bench = Bench(shipped())
     expected = np.floor(published(sex, age, creatinine) + 0.5)

@@ -104,7 +104,7 @@ def test_every_unit_converts_as_the_libraries_do_or_not_at_all(test: str) -> Non
         if found is not None:
             assert found == pytest.approx(expected, rel=1e-12), unit
         elif expected is not None:
-            # pint takes an equivalent, an osmole, an arbitrary unit for a mole; the program does not
+            # The library takes an equivalent, an osmole, an arbitrary unit for a mole; not so here.
             assert re.search(r"eq|osm|iU", unit + TESTS[test].unit), unit
 
 
