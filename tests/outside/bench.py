@@ -68,7 +68,9 @@ class Bench:
             name: next((code for _, code in test.codes), name) for name, test in self._tests.items()
         }
         codes = {code: name for name, code in self._codes.items()}
-        connection = ConnectionMap("outside", tests=codes, specimens={"SER": "serum"})
+        connection = ConnectionMap(
+            "outside", tests=codes, specimens={"SER": "serum", "PLAS": "plasma"}
+        )
         self._line = Offline(program, connection, dict.fromkeys(self._tests, "in control"))
         self._sent = 0
 
@@ -103,12 +105,14 @@ class Bench:
 
     def _message(self, values: Values, sex: str, born: date) -> str:
         at, number = f"{TAKEN:%Y%m%d%H%M%S}+0000", self._sent
+        allowed = [self._tests[test].specimens for test in values]
+        material = "SER" if all("serum" in types or not types for types in allowed) else "PLAS"
         lines = [
             f"MSH|^~\\&|AN|LAB|V|LAB|{at}||ORU^R01^ORU_R01|{number}|P|2.5.1",
             f"PID|1||{number}^^^LAB^MR||||{born:%Y%m%d}|{sex}",
             f"OBR|1|P|F{number}|PANEL|||{at}",
             *(self._obx(n, *item) for n, item in enumerate(values.items(), 1)),
-            f"SPM|1|S{number}||SER|||||||P||||||{at}",
+            f"SPM|1|S{number}||{material}|||||||P||||||{at}",
         ]
         return "\r".join(lines)
 

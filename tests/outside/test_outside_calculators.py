@@ -1,9 +1,10 @@
 """A second opinion: the formulas of `medcalc-bench` over a grid of made-up specimens.
 
 The library (Apache-2.0) is a set of published calculators, not a medical device. It rounds its
-answers to three decimals. Not asked, because it is wrong there: units other than its own (each step
-of a conversion is rounded), eGFR of people under 18, the worded eGFR of men up to 0.9 mg/dL (it
-divides by 0.7), a delta ratio without a fall of bicarbonate.
+answers to three decimals. Not asked, because it is wrong there: units other than its own (each
+step of a conversion is rounded), numbers below zero (three digits are left of them), eGFR of people
+under 18, the worded eGFR of men up to 0.9 mg/dL (it divides by 0.7), a delta ratio without a fall
+of bicarbonate.
 """
 
 from collections.abc import Callable
@@ -43,7 +44,7 @@ def apart(
     return max(found)
 
 
-IONS = {"sodium": (115, 165, 0), "chloride": (70, 130, 0), "bicarbonate": (5, 45, 1)}
+IONS = {"sodium": (131, 165, 0), "chloride": (70, 105, 0), "bicarbonate": (5, 25, 1)}
 MMOL = dict.fromkeys(IONS, "mmol/L")
 
 
@@ -60,20 +61,20 @@ def test_corrected_anion_gap() -> None:
         given = {k: (v, "mEq/L") for k, v in row.items()} | {"albumin": (albumin, "g/dL")}
         return compute_albumin_corrected_anion_explanation(given)["Answer"]
 
-    rows = grid(2, **IONS, albumin=(1.0, 5.9, 1))
+    rows = grid(2, **IONS, albumin=(1.0, 4.0, 1))
     units = MMOL | {"albumin": "g/dL"}
     assert apart("anion_gap_corrected", rows, units, gap) < 2 * PRINTED  # it rounds twice
 
 
 def test_osmolality() -> None:
     # 18 and 2.8 for 18.0156 and 2.8014: less than 0.1 % of the glucose and urea in it
-    def osmolality(sodium: float, glucose: float, urea_nitrogen: float) -> float:
+    def osmolality(sodium: float, glucose: float, urea: float) -> float:
         given = {"sodium": (sodium, "mmol/L"), "glucose": (glucose, "mg/dL")}
-        given["bun"] = (urea_nitrogen, "mg/dL")
+        given["bun"] = (urea * 28.014 / 60.056, "mg/dL")  # nitrogen is 2 of its 8 atoms
         return compute_serum_osmolality_explanation(given)["Answer"]
 
-    rows = grid(3, sodium=(115, 165, 0), glucose=(40, 600, 0), urea_nitrogen=(4, 150, 0))
-    units = {"sodium": "mmol/L", "glucose": "mg/dL", "urea_nitrogen": "mg/dL"}
+    rows = grid(3, sodium=(115, 165, 0), glucose=(40, 600, 0), urea=(9, 320, 0))
+    units = {"sodium": "mmol/L", "glucose": "mg/dL", "urea": "mg/dL"}
     most = 600 / 18 - 600 / 18.0156 + 150 / 2.8 - 150 / 2.8014
     assert apart("osmolality", rows, units, osmolality) < most + PRINTED
 
