@@ -27,7 +27,7 @@ def test_how_often_a_shipped_change_limit_holds() -> None:
 
 def test_how_often_published_change_limits_would_hold() -> None:
     # Reference change values used as they are held 12.3 to 40.6 % of 1,533,359 pairs of nine tests
-    # in one study ("Usefulness of biological variation in the establishment of delta check limits").
+    # of a study, "Usefulness of biological variation in the establishment of delta check limits".
     found = published()
     assert [(test, held) for test, _, _, held in found] == [
         ("bilirubin", 338),
