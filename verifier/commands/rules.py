@@ -26,8 +26,12 @@ exit codes: 0 everything is laid out, 1 a file is not (--check) or can not be re
 
 DIFF_EXAMPLE = """example:
   verifier rules diff rules my-rules
+  verifier rules diff rules my-rules --config site.toml          both as this site uses them
+  verifier rules diff rules rules --config old.toml new.toml     what a site's own values change
 
-exit codes: 0 both mean the same, 1 they differ, 2 one of them can not be used"""
+Scenarios and guarantees are compared as well; they decide nothing.
+
+exit codes: 0 nothing differs, 1 something does, 2 one of them can not be used"""
 
 TEXTMATE_EXAMPLE = """example:
   verifier rules textmate > laboratory-rules.tmLanguage.json"""
@@ -94,6 +98,10 @@ def _register_diff(actions: "argparse._SubParsersAction[argparse.ArgumentParser]
     )
     diff.add_argument("old", type=Path, metavar="A", help="folder of the rule set as it was")
     diff.add_argument("new", type=Path, metavar="B", help="folder of the rule set as it becomes")
+    diff.add_argument(
+        "--config", type=Path, nargs="+", metavar="TOML", default=[],
+        help="settings whose [parameters] count: one file for both, or one for A and one for B",
+    )  # fmt: skip
     diff.set_defaults(run=diff_rules)
 
 
@@ -188,12 +196,18 @@ def format_rules(args: argparse.Namespace) -> int:
 
 def diff_rules(args: argparse.Namespace) -> int:
     """Print how two rule sets differ, one sentence a line."""
+    from verifier import settings
+    from verifier.errors import SettingsError
     from verifier.language.differences import differences
     from verifier.rulefiles import load_program, read_files
 
-    load_program(args.old)
-    load_program(args.new)
-    sentences = differences(read_files(args.old)[0], read_files(args.new)[0])
+    if len(args.config) > 2:
+        raise SettingsError("--config takes one file for both rule sets, or one for each")
+    sites = [settings.load(path).parameters for path in args.config] or [{}]
+    old, new = sites[0], sites[-1]
+    load_program(args.old, old)
+    load_program(args.new, new)
+    sentences = differences(read_files(args.old)[0], read_files(args.new)[0], old, new)
     for sentence in sentences:
         print(sentence)
     return 1 if sentences else 0

@@ -23,7 +23,7 @@ from verifier.language.scene import ARITHMETIC, Quantity, Scene
 from verifier.language.screen import Read
 from verifier.language.symbols import Symbols, note_unknown_unit
 from verifier.language.truth import Unknown
-from verifier.language.typed import Typed, broken
+from verifier.language.typed import FactOf, Typed, broken
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,9 +155,28 @@ class Expressions:
             sketch=None if where.exact else Read(("value", name), run, Decimal),
         )
 
+    def amount_of(self, node: tree.Expression) -> tree.Amount | None:
+        """Return a number as written or as a parameter has it, or note an unknown parameter.
+
+        None for everything that is neither.
+        """
+        if not isinstance(node, tree.Name):
+            return node if isinstance(node, tree.Amount) else None
+        known = self.symbols.parameters
+        if node.name in known:
+            return known[node.name].value
+        if node.name not in self.symbols.broken:
+            self.findings.unknown_name(node.span, node.name, known, "parameter")
+        return None
+
+    def parameter_facts(self, node: tree.Expression) -> tuple[FactOf, ...]:
+        """Return the fact of a parameter that is named, none for anything else."""
+        found = self.symbols.parameters.get(node.name) if isinstance(node, tree.Name) else None
+        return (facttexts.parameter(found),) if found else ()
+
     def _parameter(self, parameter: tree.Parameter, node: tree.Name, where: Where) -> Typed:
         value = self._amount(parameter.value, where)
-        if value.kind.what != "number":
+        if value.broken:
             return broken(node.span)  # said where the parameter stands
         facts = (facttexts.parameter(parameter),)
         return Typed(node.span, value.kind, value.run, node.name, facts, constant=value.constant)

@@ -45,6 +45,7 @@ BARE = Kind("number", bare=True)
 PERCENT = Kind("number", "%", Fraction(1, 100))
 TITER = Kind("number", ONE_TO, dimension=(("titer", 1),))
 DAY = Kind("number", "d", Fraction(86400), (("s", 1),))
+HOUR = Kind("number", "h", Fraction(3600), (("s", 1),))
 
 
 def number(unit: str, molar_mass: Decimal | None = None) -> Kind | None:
@@ -101,6 +102,12 @@ def shown(kind: Kind) -> str:
             return "a titer"
         case _:
             return kind.unit or "a number without unit"
+
+
+def is_time(unit: str | None) -> bool:
+    """Return whether a unit is that of a time span or an age, such as ``days``."""
+    word = singular(unit or "")
+    return word in PERIODS or word in AGES
 
 
 def singular(word: str) -> str:

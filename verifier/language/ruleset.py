@@ -58,7 +58,9 @@ def check(files: Mapping[str, str], parameters: Mapping[str, str] | None = None)
     examples = Examples(expressions)
     scenarios, guarantees = examples.scenarios(), examples.guarantees()
     if not findings.has_errors:
-        check_partitions(expressions.tables, symbols.populations, populations, findings)
+        check_partitions(
+            expressions.tables, symbols.populations, populations, symbols.parameters, findings
+        )
         _check_cover(symbols, by_test, findings)
         _check_watched(symbols, expressions.tables, by_test, findings)
         check_usefulness(expressions)

@@ -1,6 +1,6 @@
 """Assembles a statement from its clauses and says what is missing or said twice."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from lark import Token
@@ -172,35 +172,36 @@ class StatementBuilder(ExpressionBuilder):
         return parts
 
     def part_below(self, meta: Meta, parts: list[Any]) -> tree.Part:
-        return tree.Part(None, self._end(parts[0]), False, False, span=self.span(meta))
+        return tree.Part(None, self.amount_or_name(parts[0]), False, False, span=self.span(meta))
 
     def part_or_below(self, meta: Meta, parts: list[Any]) -> tree.Part:
-        return tree.Part(None, self._end(parts[0]), False, True, span=self.span(meta))
+        return tree.Part(None, self.amount_or_name(parts[0]), False, True, span=self.span(meta))
 
     def part_above(self, meta: Meta, parts: list[Any]) -> tree.Part:
-        return tree.Part(self._end(parts[0]), None, False, False, span=self.span(meta))
+        return tree.Part(self.amount_or_name(parts[0]), None, False, False, span=self.span(meta))
 
     def part_or_above(self, meta: Meta, parts: list[Any]) -> tree.Part:
-        return tree.Part(self._end(parts[0]), None, True, False, span=self.span(meta))
+        return tree.Part(self.amount_or_name(parts[0]), None, True, False, span=self.span(meta))
 
     def part_to(self, meta: Meta, parts: list[Any]) -> tree.Part:
-        low, high = (self._end(part) for part in parts)
+        low, high = (self.amount_or_name(part) for part in parts)
         return tree.Part(low, high, True, True, span=self.span(meta))
 
-    def _end(self, part: tree.Amount | Token) -> tree.Amount | tree.Name:
-        if isinstance(part, tree.Amount):
-            return part
-        return tree.Name(str(part), span=self.word(part).span)
-
     def change_row(self, meta: Meta, parts: list[Any]) -> Clause:
-        population, specimen, (most, per_day), window, source = parts
+        population, specimen, (most, each), within, source = parts
         who, what = self._maybe(population), self._maybe(specimen)
         said = source.value if source else ""
-        row = tree.ChangeRow(who, what, most, per_day, window, said, span=self.span(meta))
+        window = self.amount_or_name(within)
+        row = tree.ChangeRow(who, what, most, each, window, said, span=self.span(meta))
         return self._clause("row", row, meta)
 
-    def most(self, meta: Meta, parts: list[Any]) -> tuple[tree.Amount | tree.ReferenceChange, bool]:
-        return parts[0], len(parts) > 1 and parts[1] is not None
+    def most(self, meta: Meta, parts: list[Any]) -> tuple[tree.Amount | tree.ReferenceChange, str]:
+        return parts[0], (parts[2] or "") if len(parts) > 2 else ""
+
+    def most_lognormal(
+        self, meta: Meta, parts: list[tree.ReferenceChange]
+    ) -> tuple[tree.ReferenceChange, str]:
+        return replace(parts[0], lognormal=True), ""
 
     def _maybe(self, token: Token | None) -> tree.Word | None:
         return self.word(token) if token else None

@@ -9,13 +9,14 @@ from verifier.facts.catalogue import Catalogue, TestDefinition
 from verifier.facts.units import parse_unit
 from verifier.language import tree
 from verifier.language.findings import Findings
-from verifier.language.kinds import AGES, BROKEN, PERIODS, PLAIN, Kind, number, singular
+from verifier.language.kinds import BROKEN, PLAIN, Kind, is_time, number
 from verifier.language.reader import Reading, reserved
 from verifier.language.source import Span
 
 FUNCTIONS = ("ln", "exp", "sqrt", "pow", "min", "max", "abs", "round")
 HISTORIES = (
     "previous", "lowest", "highest", "median", "change", "percent change", "rate per day",
+    "rate per hour",
 )  # fmt: skip
 _TITERS = ("titer", "titers", "titre", "titres")
 _OWN_WORDS = {"earlier", "everyone", "everything", "limit", *FUNCTIONS}
@@ -131,11 +132,9 @@ def _add_specimen_populations(symbols: Symbols) -> None:
 def _take_parameter(symbols: Symbols, parameter: tree.Parameter, findings: Findings) -> None:
     symbols.parameters[parameter.name.text] = parameter
     unit, value = parameter.value.unit, parameter.value
-    if unit is not None and singular(unit) in (*PERIODS, *AGES):
-        findings.add(
-            "R205", value.span, "a parameter is a number, not a time or an age",
-            fix="write the time where it is needed",
-        )  # fmt: skip
+    if is_time(unit):
+        if not value.value > 0:
+            findings.add("R209", value.span, "a time is more than nothing", fix="3 days")
     elif unit is not None and number(unit) is None:
         note_unknown_unit(value.span, unit, findings)
     if not parameter.source:

@@ -98,7 +98,7 @@ def _several(name: str) -> str:
 def _row(row: tree.Row | tree.ChangeRow, source: str, unit: str) -> Facts:
     if isinstance(row, tree.ChangeRow):
         most = _amount(row.most, unit) if isinstance(row.most, tree.Amount) else spelled(row.most)
-        text = f"{most}{' per day' if row.per_day else ''} within {spelled(row.window)}"
+        text = f"{most}{f' per {row.each}' if row.each else ''} within {spelled(row.window)}"
         facts = {"change at most": Said("change at most", (text,))}
         kind = "change"
     else:
@@ -206,8 +206,8 @@ def _text(value: Any) -> str:
         case tree.Wait(limit=limit, tests=tests):
             names = ", ".join(sorted(word.text for word in tests))
             return f"wait up to {spelled(limit)} for {names}"
-        case tree.Effect(what=what, text=text):
-            return _effect(what, text)
+        case tree.Effect(what=what, text=text, within=within):
+            return _effect(what, text if within is None else f"{text} within {spelled(within)}")
         case _:
             return spelled(value)
 

@@ -96,7 +96,7 @@ class Group(Node):
 
 @dataclass(frozen=True, slots=True)
 class Parameter(Node):
-    """A number a site may set without touching rules."""
+    """A number or a time a site may set without touching rules."""
 
     name: Word
     value: Amount
@@ -152,13 +152,16 @@ class Row(Node):
 
 @dataclass(frozen=True, slots=True)
 class ChangeRow(Node):
-    """One change limit: at most `most` (for each day between, if `per_day`) within `window`."""
+    """One change limit: at most `most` within `window`; a window that is a name is a parameter.
+
+    `each` is ``day`` or ``hour`` where it counts for each between the collections, else "".
+    """
 
     population: Word | None
     specimen: Word | None
     most: Amount | ReferenceChange
-    per_day: bool
-    window: Amount
+    each: str
+    window: Amount | Name
     source: str
 
 
@@ -199,10 +202,14 @@ class Derive(Node):
 
 @dataclass(frozen=True, slots=True)
 class Effect(Node):
-    """`flag`, `comment`, `suppress`, `ask` or `call`, with what it says."""
+    """`flag`, `comment`, `suppress`, `ask` or `call`, with what it says.
+
+    `within` is the time a call has; a name is a parameter.
+    """
 
     what: str
     text: str
+    within: Amount | Name | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,7 +222,7 @@ class Exemption(Node):
 
 @dataclass(frozen=True, slots=True)
 class Wait(Node):
-    limit: Amount
+    limit: Amount | Name
     tests: tuple[Word, ...]
 
 
