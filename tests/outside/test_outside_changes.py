@@ -6,7 +6,7 @@ from math import exp, hypot, log, sqrt
 
 import pytest
 
-from .bench import DAY, HOUR, Bench, compiled, holding, shipped
+from .bench import DAY, HOUR, Bench, compiled, exact, holding, shipped
 
 # CVA, CVI, and the reference change value in percent. CVI: Ricos database (Westgard listing, as
 # printed by a Nordic laboratory, and from memory); CVA: common practice. The limits are computed:
@@ -180,3 +180,11 @@ def test_creatinine_rise_from_the_median_of_the_year() -> None:
     # The same algorithm: without a value of 7 days the median of 8 to 365 days
     before = {n * DAY: {"creatinine": f"{v} umol/L"} for n, v in ((30, 80), (90, 82), (200, 300))}
     assert stage("170 umol/L", before) == 2
+
+
+@pytest.mark.parametrize(("now", "ratio"), [("120", 1.5), ("119.9", 1.49875), ("240", 3.0)])
+def test_creatinine_against_its_baseline(now: str, ratio: float) -> None:
+    before = {6 * DAY: {"creatinine": "80 umol/L"}}
+    case = Bench(exact()).send({"creatinine": f"{now} umol/L"}, before=before).case
+    found = exact().judge(case).notes["creatinine_rise"].value
+    assert float(found) == pytest.approx(ratio, abs=6e-10)

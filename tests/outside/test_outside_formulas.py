@@ -4,9 +4,13 @@ Every row goes in as an HL7 message. "Computed" means from the formula named abo
 double precision and without rounding on the way.
 """
 
+import re
 from decimal import ROUND_HALF_UP, Decimal
+from pathlib import Path
 
 import pytest
+
+from verifier.rulefiles import read_files, shipped_rules
 
 from .bench import Bench, exact, shipped
 
@@ -152,3 +156,10 @@ def test_osmolality_in_conventional_units(
     found = worked(values, "osmolality")
     assert found == pytest.approx(2 * sodium + glucose / 18.0156 + nitrogen / 2.8014, abs=1e-8)
     assert found == pytest.approx(printed, abs=0.05)
+
+
+def test_every_derived_result_is_checked_here() -> None:
+    rules = "\n".join(read_files(shipped_rules())[0].values())
+    names = set(re.findall(r"^derive (\w+)", rules, re.MULTILINE))
+    here = "\n".join(path.read_text("utf-8") for path in Path(__file__).parent.glob("test_*.py"))
+    assert not {name for name in names if f'"{name}"' not in here}
