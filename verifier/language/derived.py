@@ -7,12 +7,12 @@ from typing import NamedTuple
 
 from verifier.language import titers, tree
 from verifier.language.comparing import Test
-from verifier.language.expressions import Expressions, Where, scaled
+from verifier.language.expressions import Expressions, Where
 from verifier.language.kinds import Kind, ratio, shown
 from verifier.language.numeric import rounding
 from verifier.language.scene import Quantity, Scene
 from verifier.language.truth import Missing, Unknown, merged
-from verifier.language.typed import Typed, broken
+from verifier.language.typed import Typed, broken, scaled
 
 
 class Gate(NamedTuple):
