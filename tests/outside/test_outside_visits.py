@@ -17,7 +17,7 @@ def test_how_often_a_shipped_change_limit_holds() -> None:
     # From a run of `python -m outside.visits`; a changed limit changes these, and shows here.
     # pairs, held as the rules stand, held if a day apart, held by other rules
     assert {row.test: tuple(row)[1:] for row in table()} == {
-        "bilirubin": (1633, 0, 262, 136),
+        "bilirubin": (1633, 0, 257, 136),
         "albumin": (1633, 0, 152, 14),
         "alp": (1573, 0, 516, 1297),
         "ast": (1633, 0, 214, 11),

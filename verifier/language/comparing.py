@@ -12,7 +12,7 @@ from verifier.language.scene import (
     Quantity,
     Scene,
     between_text,
-    plain,
+    shown,
     unusable,
 )
 from verifier.language.truth import Missing, Truth, Unknown
@@ -140,10 +140,10 @@ def _compare(
 def shown_text(value: Known, present: Presentation | None, unit: str = "") -> str:
     """Return a number or range without its unit, converted to the one it is shown in."""
     if isinstance(value, Decimal):
-        return plain(present.number(value) if present else value, unit)
-    shown = present.value(value) if present else value
-    assert isinstance(shown, Between)
-    return between_text(shown)
+        return shown(present.number(value) if present else value, unit)
+    converted = present.value(value) if present else value
+    assert isinstance(converted, Between)
+    return between_text(converted)
 
 
 def across(label: str, value: Between, limit: str, present: Presentation | None = None) -> Unknown:

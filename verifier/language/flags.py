@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from verifier.facts.values import Between
 from verifier.language.limits import LimitRow, LimitTables, Stretch
-from verifier.language.scene import Scene, plain
+from verifier.language.scene import Scene, shown
 
 NOTHING = ("", "")
 
@@ -88,7 +88,7 @@ def _range(row: LimitRow) -> str:
         return ""
     part = row.stretches[0].shown(row.present) if row.present else row.stretches[0]
     if part.low is None:
-        return f"<{plain(part.high or Decimal(0), row.unit)}"
+        return f"<{shown(part.high or Decimal(0), row.unit)}"
     if part.high is None:
-        return f">{plain(part.low, row.unit)}"
-    return f"{plain(part.low, row.unit)}-{plain(part.high, row.unit)}"
+        return f">{shown(part.low, row.unit)}"
+    return f"{shown(part.low, row.unit)}-{shown(part.high, row.unit)}"

@@ -17,7 +17,7 @@ from verifier.facts.verdicts import Fact
 from verifier.language.changes import ChangeLimit, change_check
 from verifier.language.comparing import Run, across, settled
 from verifier.language.fitting import fits, limit_words, no_limit, undecided
-from verifier.language.scene import Quantity, Scene, plain
+from verifier.language.scene import Quantity, Scene, shown
 from verifier.language.source import Span
 from verifier.language.truth import Truth, Unknown, both, either
 from verifier.language.typed import FactOf, LimitCheck
@@ -72,7 +72,7 @@ class Stretch(NamedTuple):
             return f"{high} or below" if self.high_included else f"below {high}"
         if self.high is None:
             return f"{low} or above" if self.low_included else f"above {low}"
-        return f"{low if unit == TITER else plain(self.low)} to {high}"
+        return f"{low if unit == TITER else shown(self.low)} to {high}"
 
     def shown(self, present: Presentation) -> "Stretch":
         """Return the stretch in the unit it is shown in."""
@@ -81,7 +81,7 @@ class Stretch(NamedTuple):
 
 
 def _end(end: Decimal | None, unit: str) -> str:
-    written = plain(end or Decimal(0), unit)
+    written = shown(end or Decimal(0), unit)
     return written if not unit or unit.startswith(("{", TITER)) else f"{written} {unit}"
 
 
