@@ -4,6 +4,9 @@ from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
 
+import msgspec
+
+from verifier.assurance.failing import failing
 from verifier.errors import RuleSetError
 from verifier.language import Checked, Diagnostic, Program, check, render
 from verifier.language.formatting import formatted
@@ -45,16 +48,37 @@ def _not_utf8(name: str, data: bytes, error: UnicodeDecodeError) -> Diagnostic:
 
 
 def load_folder(path: Path, parameters: Mapping[str, str] | None = None) -> Checked:
-    """Check the rule set in a folder, with the parameters this site sets.
+    """Check the rule set in a folder, with the parameters this site sets, and run its scenarios.
+
+    Scenarios say what the rules do as they are written: a scenario that fails only with the numbers
+    of this site is a warning.
 
     Raises:
         RuleSetError: there is no such folder, or it can not be read.
     """
     files, unreadable = read_files(path)
     checked = check(files, parameters)
-    if not unreadable:
+    if unreadable:
+        return Checked(None, tuple(sorted((*unreadable, *checked.diagnostics), key=_place)))
+    if checked.program is None:
         return checked
-    return Checked(None, tuple(sorted((*unreadable, *checked.diagnostics), key=_place)))
+    told = failing(checked.program, files)
+    if told and parameters:
+        told = _of_the_site(told, files)
+    fails = any(item.severity == "error" for item in told)
+    found = tuple(sorted((*checked.diagnostics, *told), key=_place))
+    return Checked(None if fails else checked.program, found)
+
+
+def _of_the_site(told: tuple[Diagnostic, ...], files: dict[str, str]) -> tuple[Diagnostic, ...]:
+    """Return the failing scenarios; those that hold with the numbers of the files as warnings."""
+    program = check(files).program
+    own = failing(program, files) if program else told
+    places = {_place(item) for item in own}
+    return tuple(
+        item if _place(item) in places else msgspec.structs.replace(item, severity="warning")
+        for item in told
+    )
 
 
 def _place(finding: Diagnostic) -> tuple[str, int, int]:

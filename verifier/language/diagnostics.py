@@ -44,6 +44,7 @@ CODES = {
     "R407": "a rule is made useless by another",
     "R408": "a test has no critical and no change limit",
     "R500": "there is nothing to check",
+    "R501": "a scenario does not come true",
 }
 
 # Words that people take for names, and the condition they mean.

@@ -10,7 +10,7 @@ from verifier.facts.case import Case, Result
 from verifier.facts.catalogue import Catalogue
 from verifier.facts.values import Between, Number
 from verifier.facts.verdicts import Derived, Fact, Judgement
-from verifier.language import facttexts, flags
+from verifier.language import facttexts, flags, tree
 from verifier.language.comparing import Test
 from verifier.language.derived import CompiledFormula
 from verifier.language.limits import LimitTables
@@ -45,8 +45,10 @@ class Program:
     """A checked rule set, ready to judge.
 
     `identity` is the SHA-256 of its meaning, `longest_window` how far back earlier results count.
-    `holds_patients` says whether a rule may hold all specimens of a patient.
+    `holds_patients` says whether a rule may hold all specimens of a patient, `needs_preceding` of
+    which tests the value measured just before is asked for.
     `scenarios` and `guarantees` are what it is expected to do; they are kept, not run, here.
+    `statements` are what the files say, with groups spelled out; `tables` the limits of all tests.
     """
 
     def __init__(
@@ -56,6 +58,7 @@ class Program:
         catalogue: Catalogue,
         rules: tuple[RuleSummary, ...],
         longest_window: timedelta,
+        needs_preceding: frozenset[str],
         by_test: Mapping[str, Iterable[CompiledRule]],
         of_specimen: Iterable[CompiledRule],
         formulas: Mapping[str, CompiledFormula],
@@ -64,16 +67,18 @@ class Program:
         parameters: tuple[ParameterSummary, ...],
         scenarios: tuple[CheckedScenario, ...],
         guarantees: tuple[CheckedGuarantee, ...],
+        statements: tuple[tree.Declaration, ...],
     ) -> None:
         self.identity, self.catalogue, self.rules = identity, catalogue, rules
-        self.longest_window = longest_window
+        self.longest_window, self.needs_preceding = longest_window, needs_preceding
         self.parameters = parameters
         self.scenarios, self.guarantees = scenarios, guarantees
+        self.statements, self.tables = statements, tables
         self._by_test = {name: tuple(found) for name, found in by_test.items() if found}
         self._of_specimen = tuple(of_specimen)
         self.holds_patients = any(rule.scope == "patient" for rule in self._of_specimen)
         self._screens: dict[str, tuple[tuple[CompiledRule, ...], Screen[CompiledRule]]] = {}
-        self._formulas, self._populations, self._tables = dict(formulas), dict(populations), tables
+        self._formulas, self._populations = dict(formulas), dict(populations)
         self._units = {name: test.unit for name, test in catalogue.tests.items()}
         self._reported = sorted(name for name, item in self._formulas.items() if item.report)
         self._flags = flags.Flags(tables)
@@ -84,19 +89,32 @@ class Program:
 
     def judge(self, case: Case) -> Judgement:
         """Return what the rules say of every result of a case, and the derived results."""
-        scene = Scene(case, self._units, self._work, self._belongs)
+        scene = self.scene(case)
         found = Collected(case)
         for position, result in enumerate(case.results):
             if result.test in self._by_test and result.state != "rejected":
-                scene.test = result.test
+                scene.test, scene.current = result.test, result
                 scene.result = self._value_of(scene, result)
                 self._judge_result(scene, found, position, result.test)
-        scene.test, scene.result = "", Unknown()
+        scene.test, scene.result, scene.current = "", Unknown(), None
         judge_rules(self._of_specimen, scene, found, None)
         every = tuple(self._derived(scene, found))
         unread = {case.results[n].test for n in found.instead}  # nothing is worked out from these
         derived = tuple(item for item in every if unread.isdisjoint(item.inputs))
         return found.judgement(derived, self._notes(scene))
+
+    def scene(self, case: Case) -> Scene:
+        """Return what conditions read of a case; what is asked for is worked out then."""
+        return Scene(case, self._units, self._work, self._belongs)
+
+    def decimals(self, name: str) -> int | None:
+        """Return the decimals a test or derived result is reported with, None where none are."""
+        formula = self._formulas.get(name)
+        return formula.decimals if formula else self.catalogue.tests[name].decimals
+
+    def inputs(self, name: str) -> tuple[str, ...]:
+        """Return the tests a derived result is worked out from in the end."""
+        return self._formulas[name].inputs
 
     def _screen(self, test: str, rules: tuple[CompiledRule, ...]) -> Screen[CompiledRule]:
         """Return what picks the rules of a test; made when first asked for, a check needs none."""

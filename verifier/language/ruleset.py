@@ -23,6 +23,7 @@ from verifier.language.source import Source
 from verifier.language.symbols import Symbols, collect
 from verifier.language.tables import Tables
 from verifier.language.usefulness import check_usefulness
+from verifier.language.watching import Watch
 
 MOST_CHARACTERS = 1_000_000  # fifty times the shipped rules; bounds the time of a check
 
@@ -34,11 +35,16 @@ class Checked(Struct, frozen=True):
     diagnostics: tuple[Diagnostic, ...]
 
 
-def check(files: Mapping[str, str], parameters: Mapping[str, str] | None = None) -> Checked:
+def check(
+    files: Mapping[str, str],
+    parameters: Mapping[str, str] | None = None,
+    watch: Watch | None = None,
+) -> Checked:
     """Check rule files (name to text) as one rule set and compile it.
 
     `parameters` are the values a site sets, such as ``{"hemolysis_limit": "0.6 g/L"}``. Never
-    raises for any text. The order of files has no meaning.
+    raises for any text. The order of files has no meaning. With a `watch` the program tells what
+    its conditions answer; it is slower, and judges the same.
     """
     if sum(map(len, files.values())) > MOST_CHARACTERS:
         return Checked(None, (_too_much(files),))
@@ -49,7 +55,7 @@ def check(files: Mapping[str, str], parameters: Mapping[str, str] | None = None)
     symbols = collect(reading, findings)
     if not reading.declarations and not findings.has_errors:
         return Checked(None, (_nothing(sources),))
-    expressions = Expressions(symbols, LimitTables(symbols.title), findings)
+    expressions = Expressions(symbols, LimitTables(symbols.title), findings, watch)
     formulas = Formulas(expressions)
     populations = formulas.populations()
     Tables(expressions).fill()
@@ -72,6 +78,7 @@ def check(files: Mapping[str, str], parameters: Mapping[str, str] | None = None)
         catalogue=symbols.catalogue(),
         rules=_summaries(symbols, by_test),
         longest_window=max(windows, default=timedelta(0)),
+        needs_preceding=frozenset(expressions.surroundings.preceding_tests),
         by_test=by_test,
         of_specimen=of_specimen,
         formulas=derived,
@@ -80,6 +87,7 @@ def check(files: Mapping[str, str], parameters: Mapping[str, str] | None = None)
         parameters=_parameters(symbols),
         scenarios=scenarios,
         guarantees=guarantees,
+        statements=reading.declarations,
     )
     return Checked(program, findings.report())
 

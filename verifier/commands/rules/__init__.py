@@ -8,6 +8,8 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from verifier.commands.rules import testing
+
 if TYPE_CHECKING:
     from verifier.language import Checked
 
@@ -43,7 +45,7 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     """Add the command and its actions."""
     rules = subparsers.add_parser(
         "rules",
-        help="check, lay out and compare the rules of a laboratory",
+        help="check, test, lay out and compare the rules of a laboratory",
         epilog=CHECK_EXAMPLE,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
@@ -51,6 +53,7 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     _register_check(actions)
     _register_format(actions)
     _register_diff(actions)
+    testing.register(actions)
     textmate = _action(
         actions, "textmate", "print a TextMate grammar, to highlight rules in editors",
         TEXTMATE_EXAMPLE,
