@@ -12,51 +12,67 @@ from verifier.demo.compare import (
     decided,
     delivery_differences,
     outcome_differences,
+    spoke,
     value_differences,
 )
 from verifier.demo.notation import Reading
 from verifier.demo.receiver import Received
+from verifier.demo.rulebook import shown_by_scenarios, speakers
 from verifier.demo.scenario import Act, Analyzer, Morning, Tube, Wire, expected
 from verifier.demo.writer import SAC_FIELDS
+from verifier.facts.verdicts import ResultDecision
+from verifier.language.program import Program
 
 
 class Aftermath(Struct, frozen=True):
-    """Everything that became of a morning; `problems` start with the outcome of a message."""
+    """Everything that became of a morning; `problems` start with the outcome of a message.
+
+    `program` are the rules it was judged by.
+    """
 
     played: Sequence[Played]
     received: Sequence[Received]
-    rules: Sequence[str]
+    program: Program
     problems: Sequence[str]
     refused: int
     audit: Sequence[str]
 
 
 class Findings(Struct, frozen=True):
-    """What was counted, and every difference as a sentence; no difference is good."""
+    """What was counted, and every difference as a sentence; no difference is good.
+
+    `held` and `spoken` count the results a rule or safeguard held, or spoke of at all. `elsewhere`
+    gives for a rule that did not occur a scenario of the rule files in which it fires.
+    """
 
     outcomes: Mapping[str, int]
-    reasons: Mapping[str, int]
-    should_occur: Sequence[str]
+    held: Mapping[str, int]
+    spoken: Mapping[str, int]
+    elsewhere: Mapping[str, str]
     differences: Sequence[str]
 
 
 def check(morning: Morning, after: Aftermath) -> Findings:
     """Compare everything that can be compared."""
-    differences = [*_steps(morning, after.played)]
+    said = speakers(after.program)
+    differences = [*_steps(morning, after.played, said)]
     wanted = _Deliveries(morning)
     for played in after.played:
         wanted.add(played)
     differences += delivery_differences(wanted.by_specimen, after.received)
-    reasons = _reasons(after.played)
-    should = [*after.rules, *(f"{PREFIX}{name}" for name in MEANINGS)]
-    should = [name for name in should if name not in morning.never]
-    differences += [f"{name} should occur and did not" for name in should if not reasons[name]]
-    differences += [f"{name} should not occur and did" for name in reasons.keys() - set(should)]
+    spoken, held = _counted(after.played, said)
+    safeguards = {f"{PREFIX}{name}" for name in MEANINGS} - morning.never.keys()
+    rules = {rule.name for rule in after.program.rules}
+    elsewhere = shown_by_scenarios(after.program, rules - spoken.keys())
+    unseen = (safeguards | rules) - spoken.keys() - elsewhere.keys()
+    differences += [f"{name} occurs neither here nor in a scenario" for name in sorted(unseen)]
+    unwanted = spoken.keys() - safeguards - rules
+    differences += [f"{name} should not occur and did" for name in sorted(unwanted)]
     differences += _afterwards(morning, after)
-    return Findings(_outcomes(after.played), reasons, should, differences)
+    return Findings(_outcomes(after.played), held, spoken, elsewhere, differences)
 
 
-def _steps(morning: Morning, steps: Iterable[Played]) -> Iterator[str]:
+def _steps(morning: Morning, steps: Iterable[Played], said: Mapping[str, str]) -> Iterator[str]:
     holds: dict[str, dict[str, Reading]] = {}
     for played in steps:
         step = played.step
@@ -67,7 +83,7 @@ def _steps(morning: Morning, steps: Iterable[Played]) -> Iterator[str]:
             whole = holds.setdefault(step.id or step.key, {})
             whole |= morning.held_by(step)
             actual = decided(played.decision)
-            found += outcome_differences(expected(step, morning, whole), actual)
+            found += outcome_differences(expected(step, morning, whole), actual, said)
             found += value_differences(_pairs(step.values), actual)
         yield from (f"{step.key} ({step.title}): {text}" for text in found)
 
@@ -143,23 +159,22 @@ def _afterwards(morning: Morning, after: Aftermath) -> Iterator[str]:
     yield from (f"audit log: {finding}" for finding in after.audit)
 
 
-def _reasons(steps: Iterable[Played]) -> Counter[str]:
-    return Counter(
-        reason.rule
-        for played in steps
-        for results in decided(played.decision).values()
-        for result in results
-        for reason in result.reasons
-    )
+def _counted(steps: Iterable[Played], said: Mapping[str, str]) -> tuple[Counter[str], Counter[str]]:
+    """Count the results each rule spoke of, and those of them that it kept from leaving."""
+    results = list(_results(steps))
+    spoken = Counter(rule for result in results for rule in spoke(result, said))
+    held = Counter(reason.rule for result in results for reason in result.reasons)
+    return spoken, held
 
 
 def _outcomes(steps: Iterable[Played]) -> Counter[str]:
-    return Counter(
-        result.outcome
-        for played in steps
-        for results in decided(played.decision).values()
-        for result in results
-    )
+    return Counter(result.outcome for result in _results(steps))
+
+
+def _results(steps: Iterable[Played]) -> Iterator[ResultDecision]:
+    for played in steps:
+        for results in decided(played.decision).values():
+            yield from results
 
 
 def _pairs(text: str) -> dict[str, str]:

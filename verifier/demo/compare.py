@@ -31,18 +31,26 @@ def decided(decision: Decision | None) -> dict[str, list[ResultDecision]]:
     return found
 
 
-def summary(result: ResultDecision) -> Expected:
+def spoke(result: ResultDecision, speakers: Mapping[str, str]) -> set[str]:
+    """Return the rules that gave a reason or a comment; `speakers` gives the rule of a comment."""
+    commented = {speakers[text] for text in result.comments if text in speakers}
+    return commented | {reason.rule for reason in result.reasons}
+
+
+def summary(result: ResultDecision, speakers: Mapping[str, str]) -> Expected:
     """Return a decision in the words of an expectation."""
-    return Expected(result.outcome, frozenset(reason.rule for reason in result.reasons))
+    return Expected(result.outcome, frozenset(spoke(result, speakers)))
 
 
 def outcome_differences(
-    expected: Mapping[str, Expected], actual: Mapping[str, Sequence[ResultDecision]]
+    expected: Mapping[str, Expected],
+    actual: Mapping[str, Sequence[ResultDecision]],
+    speakers: Mapping[str, str],
 ) -> list[str]:
     """Compare the decisions on one message with what was expected of each result."""
     differences = []
     for test in sorted(expected.keys() | actual.keys()):
-        found = sorted({str(summary(result)) for result in actual.get(test, ())})
+        found = sorted({str(summary(result, speakers)) for result in actual.get(test, ())})
         wanted = [str(expected[test])] if test in expected else []
         if found != wanted:
             differences.append(f"{test}: expected {_either(wanted)}, found {_either(found)}")

@@ -26,7 +26,7 @@ class Desk:
         loaded = settings.load(laboratory.config)
         self.store = Store.open(loaded.database, checkpoints=loaded.checkpoints)
         program = load_program(loaded.rules, loaded.parameters, loaded.units)
-        self.rules = tuple(rule.name for rule in program.rules)
+        self.program = program
         self._tests = tuple(program.catalogue.tests)
         self._judge = Judge(loaded, program)
 

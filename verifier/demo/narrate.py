@@ -121,12 +121,34 @@ def table(morning: Morning, after: Aftermath, findings: Findings) -> str:
         ("messages at the LIS", f"{len(after.received)}, {after.refused} refused"),
         ("messages to look at", str(len(after.problems))),
     ]
-    rules = [(name, str(findings.reasons.get(name, 0))) for name in findings.should_occur]
+    rules = [(name, _spoken(findings, name)) for name in _worst_first(findings)]
     never = [(name, f"never: {why}") for name, why in morning.never.items()]
-    width = max(len(name) for name, _ in [*counts, *rules, *never])
+    elsewhere = sorted(findings.elsewhere.items())
+    all_names = [name for name, _ in [*counts, *rules, *never, *elsewhere]]
+    width = max(len(name) for name in all_names)
     rows = [f"{name:<{width}}  {value}" for name, value in [*counts, *rules, *never]]
+    rows += [
+        "",
+        f"{len(elsewhere)} rules did not occur this morning; "
+        "each fires in a scenario of the rule files:",
+    ]
+    rows += [f"{name:<{width}}  {title}" for name, title in elsewhere]
     verdict = f"{len(findings.differences)} differences from what was expected"
     return "\n".join([*rows, "", *findings.differences, verdict])
+
+
+def _worst_first(findings: Findings) -> list[str]:
+    """Return what spoke: who held most results first, who only commented last."""
+    return sorted(
+        findings.spoken,
+        key=lambda name: (-findings.held.get(name, 0), -findings.spoken[name], name),
+    )
+
+
+def _spoken(findings: Findings, name: str) -> str:
+    held, spoken = findings.held.get(name, 0), findings.spoken[name]
+    comments = f"{spoken - held} with a comment" if spoken > held else ""
+    return ", ".join(filter(None, [f"{held} held" if held else "", comments]))
 
 
 def _final(count: int) -> str:

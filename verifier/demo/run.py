@@ -102,7 +102,7 @@ async def _aftermath(stage: Stage, played: list[Played]) -> Aftermath:
     return Aftermath(
         played=played,
         received=stage.receiver.received,
-        rules=desk.rules,
+        program=desk.program,
         problems=desk.problems(),
         refused=desk.refused(),
         audit=desk.verified(),

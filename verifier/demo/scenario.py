@@ -63,7 +63,7 @@ class Tube(_Step, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """One message about one specimen. `ack` is the answer it must get.
 
     `control` names the step whose control id is used again. `collected` and `analyzed` are times of
-    the step's day; without them a specimen is collected some time before and OBX-19 is empty.
+    the step's day; without them a specimen is collected and analyzed some time before.
     `values` are results in the unit of their test, `lis` what the LIS gets besides what is
     expected to be released: test, value and status.
     """

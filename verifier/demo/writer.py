@@ -10,7 +10,7 @@ from verifier.demo.scenario import Analyzer, Morning, Patient, Tube, moment
 
 # HL7 v2.5.1 section 13.4.3: fields of SAC that carry an index and its unit.
 SAC_FIELDS = {"hemolysis": 32, "lipemia": 34, "icterus": 36}
-COLLECTED_BEFORE = timedelta(minutes=40)
+COLLECTED_BEFORE, ANALYZED_BEFORE = timedelta(minutes=40), timedelta(minutes=5)
 
 
 class _Sheet(Struct, frozen=True):
@@ -29,13 +29,14 @@ def write(tube: Tube, morning: Morning, day: date) -> bytes:
     analyzer = morning.analyzers[tube.by]
     sent = moment(tube, day)
     collected = moment(tube, day, tube.collected) if tube.collected else sent - COLLECTED_BEFORE
+    analyzed = moment(tube, day, tube.analyzed) if tube.analyzed else sent - ANALYZED_BEFORE
     sheet = _Sheet(
         tube,
         analyzer,
         tuple(morning.held_by(tube).values()),
         _pid(morning.patients.get(tube.of), day),
         _stamp(collected, analyzer),
-        _stamp(moment(tube, day, tube.analyzed), analyzer) if tube.analyzed else "",
+        _stamp(analyzed, analyzer),
     )
     body = _oul(sheet) if analyzer.message == "OUL^R22" else _oru(sheet)
     codec = {"8859/1": "latin-1"}.get(tube.charset, "ascii")
@@ -141,5 +142,4 @@ def _obx(number: int, reading: Reading, sheet: _Sheet) -> str:
     value = f"{reading.value[0]}^{reading.value[1:]}" if kind == "SN" else reading.value
     status = reading.status or sheet.tube.status
     front = f"OBX|{number}|{kind}|{code}|{reading.run}|{value}|{unit}||{reading.flag}"
-    analyzed = f"|||||{sheet.analyzed}" if sheet.analyzed else ""
-    return f"{front}|||{status}|||{sheet.collected}{analyzed}"
+    return f"{front}|||{status}|||{sheet.collected}|||||{sheet.analyzed}"
