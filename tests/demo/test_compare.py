@@ -2,6 +2,8 @@
 
 from datetime import UTC, datetime
 
+from msgspec.structs import replace
+
 from verifier.demo.compare import (
     decided,
     delivery_differences,
@@ -26,8 +28,11 @@ EXPECTED = {
 }
 
 
+SPEAKERS = {"Slightly hemolyzed.": "slightly-hemolysed"}
+
+
 def test_what_is_as_expected_is_no_difference() -> None:
-    assert outcome_differences(EXPECTED, decided(DECISION)) == []
+    assert outcome_differences(EXPECTED, decided(DECISION), SPEAKERS) == []
     assert value_differences({"anion_gap": "12"}, decided(DECISION)) == []
 
 
@@ -40,11 +45,19 @@ def test_another_outcome_another_rule_one_too_many_and_one_missing_are_differenc
         EXPECTED | {"sodium": Expected("release")},
         {name: item for name, item in EXPECTED.items() if name != "ZN"},
     ):
-        assert len(outcome_differences(changed, actual)) == 1
+        assert len(outcome_differences(changed, actual, SPEAKERS)) == 1
+
+
+def test_a_comment_counts_as_the_rule_that_makes_it() -> None:
+    commented = replace(GAP, comments=("Slightly hemolyzed.", "typed by a person"))
+    decision = replace(DECISION, derived=(commented,))
+    assert len(outcome_differences(EXPECTED, decided(decision), SPEAKERS)) == 1
+    expected = EXPECTED | {"anion_gap": Expected("release", frozenset({"slightly-hemolysed"}))}
+    assert outcome_differences(expected, decided(decision), SPEAKERS) == []
 
 
 def test_without_a_decision_everything_is_missing() -> None:
-    assert len(outcome_differences(EXPECTED, decided(None))) == 3
+    assert len(outcome_differences(EXPECTED, decided(None), SPEAKERS)) == 3
 
 
 def test_another_value_is_a_difference() -> None:

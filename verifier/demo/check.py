@@ -41,8 +41,8 @@ class Aftermath(Struct, frozen=True):
 class Findings(Struct, frozen=True):
     """What was counted, and every difference as a sentence; no difference is good.
 
-    `held` and `spoken` count the results a rule or safeguard held, or spoke of at all. `elsewhere`
-    gives for a rule that did not occur a scenario of the rule files in which it fires.
+    `held` and `spoken` count the results a rule or safeguard kept back, or spoke of at all.
+    `elsewhere` gives for a rule that did not occur a scenario of the rule files in which it fires.
     """
 
     outcomes: Mapping[str, int]

@@ -127,10 +127,11 @@ def table(morning: Morning, after: Aftermath, findings: Findings) -> str:
     all_names = [name for name, _ in [*counts, *rules, *never, *elsewhere]]
     width = max(len(name) for name in all_names)
     rows = [f"{name:<{width}}  {value}" for name, value in [*counts, *rules, *never]]
+    one = len(elsewhere) == 1
     rows += [
         "",
-        f"{len(elsewhere)} rules did not occur this morning; "
-        "each fires in a scenario of the rule files:",
+        f"{len(elsewhere)} rule{'s' * (not one)} did not occur this morning; "
+        f"{'it' if one else 'each'} fires in a scenario of the rule files{':' * bool(elsewhere)}",
     ]
     rows += [f"{name:<{width}}  {title}" for name, title in elsewhere]
     verdict = f"{len(findings.differences)} differences from what was expected"
@@ -138,7 +139,7 @@ def table(morning: Morning, after: Aftermath, findings: Findings) -> str:
 
 
 def _worst_first(findings: Findings) -> list[str]:
-    """Return what spoke: who held most results first, who only commented last."""
+    """Return what spoke: who kept back most results first, who only commented last."""
     return sorted(
         findings.spoken,
         key=lambda name: (-findings.held.get(name, 0), -findings.spoken[name], name),
@@ -148,7 +149,7 @@ def _worst_first(findings: Findings) -> list[str]:
 def _spoken(findings: Findings, name: str) -> str:
     held, spoken = findings.held.get(name, 0), findings.spoken[name]
     comments = f"{spoken - held} with a comment" if spoken > held else ""
-    return ", ".join(filter(None, [f"{held} held" if held else "", comments]))
+    return ", ".join(filter(None, [f"{held} kept back" if held else "", comments]))
 
 
 def _final(count: int) -> str:
