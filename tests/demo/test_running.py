@@ -36,7 +36,8 @@ def test_a_wrong_expectation_is_found(
     told = capfd.readouterr().out
     assert "potassium: expected release, found hold critical outside-autorelease" in told
     assert "the LIS never got 2823-3 = '6.4' with status 'F'" in told
-    assert "2 differences" in told
+    assert "the LIS never got 1863-0" in told
+    assert "4 differences" in told
 
 
 def test_the_folder_is_private_and_never_one_in_use(tmp_path: Path) -> None:

@@ -58,7 +58,16 @@ def _decision(decision: Decision | None, ack: str) -> list[str]:
     for (outcome, rule, text), group in grouped.items():
         verb = {"hold": "held", "wait": "waiting"}.get(outcome, outcome)
         lines.append(f"{INDENT}{verb}: {_named(group)} ({rule}){text}")
-    return lines
+    return [*lines, *_comments(results)]
+
+
+def _comments(results: Iterable[ResultDecision]) -> list[str]:
+    """Tell what leaves with a comment; the comment of a held result is a person's to judge."""
+    commented: dict[str, list[ResultDecision]] = {}
+    for result in results:
+        for text in result.comments if result.outcome == "release" else ():
+            commented.setdefault(text, []).append(result)
+    return [f"{INDENT}comment: {_named(group)}: {text}" for text, group in commented.items()]
 
 
 def _named(results: Iterable[ResultDecision]) -> str:
