@@ -35,7 +35,7 @@ def test_the_example_shows_every_setting() -> None:
     shown = set(re.findall(r"^(?:# )?([a-z_]+) = ", text, re.M))
     shown |= {part for name in re.findall(r"^\[([^\]]+)\]", text, re.M) for part in name.split(".")}
     models = [settings.Settings, settings.Connection, settings.Destination]
-    models += [settings.Web, settings.Quality]
+    models += [settings.Web, settings.Quality, settings.MonitorPlan]
     for model in models:
         assert names_of(model) <= shown, names_of(model) - shown
 

@@ -38,7 +38,7 @@ def test_every_level_must_have_been_measured() -> None:
     half = state(good("low", 0))
     assert (half.state, half.why) == ("overdue", "not measured: high")
     both = state(good("low", 0), good("high", 1))
-    assert (both.state, both.due) == ("in control", at(24 * 60))
+    assert (both.state, both.due, both.vouched) == ("in control", at(24 * 60), at(0))
 
 
 def test_the_oldest_level_decides_when_controls_are_due() -> None:
@@ -59,6 +59,7 @@ def test_a_failure_stands_until_an_action_and_good_controls_of_every_level() -> 
     points = [good("low", 0), good("high", 1), good("low", 60), bad("high", 61)]
     failed = state(*points)
     assert (failed.state, failed.since, failed.good) == ("out of control", at(61), at(1))
+    assert failed.latest == at(61)
     assert "high: 1-3s" in failed.why
     points += [good("low", 70), good("high", 71)]
     assert state(*points).state == "out of control", "a repeat alone mends nothing"
@@ -72,6 +73,7 @@ def test_a_failure_after_the_action_begins_again_but_keeps_its_beginning() -> No
     points = [good("low", 0), good("high", 1), bad("high", 61), good("low", 80), bad("high", 81)]
     failed = state(*points, good("high", 90), good("low", 91), actions=(75,))
     assert (failed.state, failed.since, failed.good) == ("out of control", at(61), at(1))
+    assert failed.latest == at(81)
 
 
 def test_good_controls_may_be_enough_where_that_is_chosen() -> None:
@@ -91,7 +93,7 @@ def test_an_action_asks_for_controls_even_when_nothing_failed() -> None:
 
 
 def test_a_failure_older_than_what_is_looked_at_stands() -> None:
-    old = Standing("out of control", "high: 1-3s", at(-900), at(-960))
+    old = Standing("out of control", "high: 1-3s", at(-900), at(-890), at(-960))
     points = good("low", 0), good("high", 1)
     told = standing(LEVELS, points, (), DAY, at(5), old)
     assert (told.state, told.since, told.good) == ("out of control", at(-900), at(-960))

@@ -36,15 +36,18 @@ class Limits(Struct, frozen=True):
 class Standing(Struct, frozen=True):
     """How a test stands on an analyzer.
 
-    `since` is when it failed; `good` the last accepted measurement of what failed before it did,
-    None when there was none; `due` when controls become overdue by time alone.
+    `since` is when it failed and `latest` the newest rejection; `good` the last accepted
+    measurement of what failed before it did, None when there was none; `due` when controls become
+    overdue by time alone; `vouched` since when every level has been accepted.
     """
 
     state: QualityState
     why: str = ""
     since: datetime | None = None
+    latest: datetime | None = None
     good: datetime | None = None
     due: datetime | None = None
+    vouched: datetime | None = None
 
 
 class _Course:
@@ -53,6 +56,7 @@ class _Course:
     def __init__(self, levels: Sequence[str], recovery: Recovery, failed: Standing | None) -> None:
         self.levels, self.recovery = levels, recovery
         self.since = failed.since if failed else None
+        self.latest = failed.latest if failed else None
         self.before = failed.good if failed else None
         self.why = failed.why if failed else ""
         self.acted = False
@@ -74,11 +78,12 @@ class _Course:
         self.warned[point.level] = point.warned
         ready = self.acted or self.recovery == "good controls"
         if self.since and ready and all(level in self.fresh for level in self.levels):
-            self.since = self.before = None
+            self.since = self.latest = self.before = None
 
     def _fail(self, point: Judged) -> None:
         if self.since is None:
             self.since, self.before = point.at, self.accepted.get(point.level)
+        self.latest = point.at
         self.why = f"{point.level}: {', '.join(point.rejected)}"
         self.acted, self.fresh, self.warned = False, {}, {}
 
@@ -119,18 +124,18 @@ def _now(course: _Course, limits: Limits, now: datetime) -> Standing:
     if course.since is not None:
         done = "; after the corrective action not every level has been accepted" * course.acted
         why = f"a control failed ({course.why}){done}"
-        return Standing("out of control", why, course.since, course.before)
+        return Standing("out of control", why, course.since, course.latest, course.before)
     missing = [level for level in course.levels if level not in course.fresh]
     if missing:
         since = " since the corrective action" * course.acted
         text = f"not measured{since}: {', '.join(missing)}"
         return Standing("overdue", text)
-    due = min(course.fresh[level] for level in course.levels)
-    due_at = due + limits.hours if limits.hours else None
-    if due_at and due_at < now:
-        return Standing("overdue", "its controls are overdue", due=due_at)
+    vouched = min(course.fresh[level] for level in course.levels)
+    due = vouched + limits.hours if limits.hours else None
+    if due and due < now:
+        return Standing("overdue", "its controls are overdue", due=due, vouched=vouched)
     warned = _warnings(course.warned)
-    return Standing("warning" if warned else "in control", warned, due=due_at)
+    return Standing("warning" if warned else "in control", warned, due=due, vouched=vouched)
 
 
 def _warnings(warned: Mapping[str, tuple[str, ...]]) -> str:
