@@ -134,6 +134,16 @@ def test_nothing_looks_back_over_a_new_lot_of_its_level() -> None:
     assert rejecting([*old, new, other, again]) == {"2-2s"}, "the other level changes nothing"
 
 
+def test_two_lots_measured_side_by_side_keep_a_row_each() -> None:
+    lots = [
+        replace(each, lot=lot, run=f"{at}{lot}")
+        for at, each in enumerate(runs("1.2", "1.1", "1.5", "1.3"))
+        for lot in "AB"
+    ]
+    found = violations(lots, STRICT)
+    assert [(v.rule, v.points) for v in found] == [("4-1s", (0, 2, 4, 6)), ("4-1s", (1, 3, 5, 7))]
+
+
 def test_a_warning_may_be_asked_for_before_anything_else() -> None:
     four = runs("1.2", "1.1", "1.5", "1.3")
     assert rejecting(four) == {"4-1s"}

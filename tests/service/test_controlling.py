@@ -288,6 +288,8 @@ def test_what_a_person_recorded_outranks_the_controls_until_one_fails(bench: Ben
     control(bench, "QC-H-1", "6.5")
     patient(bench, "S4")
     assert outcome(bench, "S4") == "hold", "and once more"
+    listed = bench.store.read(lambda reader: reader.open_reviews())
+    assert [one.specimen for one in listed if one.state == "released"] == ["S1", "S3"]
     correct(bench)
     good(bench)
     say("out of control")

@@ -54,7 +54,7 @@ class Measurement(Struct, frozen=True):
     """One control measurement: `z` is (value − mean) / SD, exact.
 
     Measurements of one `run` belong together. Nothing looks back over a change of `epoch` (a
-    corrective action) or, for its level, of `lot`.
+    corrective action), and a level is looked at lot by lot.
     """
 
     level: str

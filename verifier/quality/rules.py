@@ -39,10 +39,10 @@ class _Walk:
         """Take the next measurement and yield what it violates."""
         self._look_back_only_as_far_as_allowed(new)
         point = (at, new)
-        self._newest = new.level
+        self._newest = (new.level, new.lot)
         self._run.append(point)
         self._chain.append(point)
-        self._levels.setdefault(new.level, deque(maxlen=_LONGEST)).append(point)
+        self._levels.setdefault(self._newest, deque(maxlen=_LONGEST)).append(point)
         for rule in self._choices.warn:
             if found := self._tried(rule, point):
                 yield Violation(rule, "warning", at, found)
@@ -63,20 +63,19 @@ class _Walk:
         return len(within) < needed
 
     def _forget(self) -> None:
-        self._levels: dict[str, deque[_Point]] = {}
-        self._lots: dict[str, str] = {}
+        self._levels: dict[tuple[str, str], deque[_Point]] = {}  # by level and lot
         self._chain: deque[_Point] = deque(maxlen=_LONGEST)
         self._run: list[_Point] = []
-        self._newest = ""
+        self._newest = ("", "")
 
     def _look_back_only_as_far_as_allowed(self, new: Measurement) -> None:
         if new.epoch != self._epoch:
             self._epoch = new.epoch
             self._forget()
-        if self._lots.setdefault(new.level, new.lot) != new.lot:
-            self._lots[new.level] = new.lot
-            self._levels.pop(new.level, None)
-            self._chain.clear()
+        if (new.level, new.lot) not in self._levels and any(
+            level == new.level for level, _ in self._levels
+        ):
+            self._chain.clear()  # a lot never seen; two lots side by side keep a row each
         if self._run and self._run[-1][1].run != new.run:
             self._run = []
 
@@ -94,7 +93,7 @@ class _Walk:
             return (at,) if self._beyond(abs(new.z), 2 if rule == "1-2s" else 3) else ()
         if rule == "R-4s":
             return self._apart(point)
-        found = self._in_a_row(rule, self._levels[point[1].level])
+        found = self._in_a_row(rule, self._levels[self._newest])
         if found or rule not in self._choices.across:
             return found
         if rule == "2-2s":

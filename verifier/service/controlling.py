@@ -126,9 +126,8 @@ class Controls:
         stands = standing(names, points, acted, self._settings.limits(), now, seed)
         row = _row(test, analyzer, stands, before, now)
         tx.set_standing(row)
-        failed_before = before is not None and before.state == "out of control"
-        if tell and row.state == "out of control" and not failed_before:
-            self._failed(tx, row, now)
+        if tell and (since := _in_doubt_since(tx, row, before, now)):
+            self._failed(tx, row, since, now)
         return row
 
     def _judged(
@@ -177,9 +176,8 @@ class Controls:
             for e, each, run in zip(results, made, runs(made, within), strict=True)
         ]
 
-    def _failed(self, tx: Transaction, row: StandingRow, now: datetime) -> None:
-        """Hold what is open and list what has left since the last good control."""
-        since = row.good or (row.since or now) - NEVER_GOOD
+    def _failed(self, tx: Transaction, row: StandingRow, since: datetime, now: datetime) -> None:
+        """Hold what is open and list what has left since results are in doubt."""
         held: dict[int, None] = {}
         listed: list[Review] = []
         for case_id, place in tx.judged_since(row.test, since):
@@ -201,6 +199,23 @@ class Controls:
         for case_id in held:
             self._judge.judge_again(tx, case_id, now)
         _audit_failure(tx, row, since, listed)
+
+
+def _in_doubt_since(
+    reader: Reader, row: StandingRow, before: StandingRow | None, now: datetime
+) -> datetime | None:
+    """Return since when a failure puts results in doubt, None when nothing new failed.
+
+    That is the last good control; for a failure after a person vouched for the test, their word.
+    """
+    if row.state != "out of control":
+        return None
+    if before is None or before.state != "out of control":
+        return row.good or (row.since or now) - NEVER_GOOD
+    if row.latest is None or row.latest == before.latest:
+        return None
+    vouched = (each.at for each in reader.controls() if each.test == row.test)
+    return next((at for at in vouched if before.latest and at > before.latest), None)
 
 
 def _audit_failure(

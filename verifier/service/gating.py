@@ -25,7 +25,7 @@ class Gate:
         self._tests = catalogue.tests
         self._oldest = now - timedelta(hours=settings.valid_hours)
         self._by_hand = {row.test: row for row in reader.controls()}
-        self._rows = {(row.test, row.analyzer): row for row in reader.standings()}
+        self._find = reader.find_standing()
         self._alarms: dict[tuple[str, str], Alarm] = {}
         if settings.monitor_alarm == "hold":
             self._alarms = {(each.test, each.analyzer): each for each in reader.open_alarms()}
@@ -53,7 +53,7 @@ class Gate:
 
     def row(self, test: str, analyzer: str) -> StandingRow | None:
         """Return how a test stands on an analyzer, or on those no control was measured on."""
-        return self._rows.get((test, analyzer)) or self._rows.get((test, ""))
+        return self._find(test, analyzer) or self._find(test, "")
 
     def _expired(self, row: ControlRow) -> bool:
         return row.state == "in control" and row.at < self._oldest

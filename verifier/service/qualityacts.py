@@ -1,7 +1,7 @@
 """What people do about controls: each act checks the role and is audited in the caller's
 transaction."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from typing import Literal
 
@@ -11,6 +11,8 @@ from verifier.service.controlling import Controls
 from verifier.store.qualityrows import Basis, ControlLevel
 from verifier.store.rows import Person
 from verifier.store.transaction import Reader, Transaction
+
+Work = Callable[[Transaction, Person, datetime], None]
 
 
 def may_record(who: Person) -> None:

@@ -1,5 +1,6 @@
 """Control levels and their results, corrective actions, and how tests stand."""
 
+from collections.abc import Callable
 from datetime import datetime
 from decimal import Decimal
 from typing import Any
@@ -115,6 +116,19 @@ class QualityReads(Reading):
     def standings(self) -> list[StandingRow]:
         """Return how every test with controls stands, by test and analyzer."""
         return [_standing_of(row) for row in self._all(_STANDINGS)]
+
+    def find_standing(self) -> Callable[[str, str], StandingRow | None]:
+        """Return how to look up standings by test and analyzer, all as they are now.
+
+        A decision asks for a few of many: only those are made into values.
+        """
+        rows = {(row[0], row[1]): row for row in self._all(_STANDINGS)}
+
+        def find(test: str, analyzer: str) -> StandingRow | None:
+            row = rows.get((test, analyzer))
+            return None if row is None else _standing_of(row)
+
+        return find
 
     def standing(self, test: str, analyzer: str) -> StandingRow | None:
         """Return how a test stands on an analyzer, None when nothing is known of it there."""

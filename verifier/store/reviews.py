@@ -1,13 +1,15 @@
 """What people look into after a control failed or a moving statistic left its limits."""
 
 from datetime import datetime
+from decimal import Decimal
 from typing import Any
 
 from sqlalchemy import bindparam, insert, select, text, update
 
+from verifier.facts.values import Number
 from verifier.store import qualityschema, schema
 from verifier.store.base import Reading, Writing
-from verifier.store.codec import instant, instant_or_none, micros
+from verifier.store.codec import instant, instant_or_none, micros, read_value
 from verifier.store.ids import new_id
 from verifier.store.qualityrows import Alarm, Monitor, Review
 from verifier.store.sql import Statement
@@ -20,6 +22,16 @@ _JUDGED_SINCE = Statement(
     select(_decision.c.case_id, _result.c.entry)
     .join_from(_decision, _result, _result.c.case_id == _decision.c.case_id)
     .where(_decision.c.decided >= bindparam("since"), _result.c.test == bindparam("which"))
+)
+_VALUES_SINCE = Statement(
+    select(_decision.c.case_id, _result.c.entry, _result.c.value, _result.c.unit)
+    .join_from(_decision, _result, _result.c.case_id == _decision.c.case_id)
+    .where(
+        _decision.c.decided >= bindparam("since"),
+        _result.c.test == bindparam("which"),
+        text("result.state = 'released'"),
+    )
+    .order_by(_decision.c.decided)
 )
 _OPEN_REVIEWS = Statement(select(_review).where(text("seen IS NULL")).order_by(_review.c.id))
 _OPEN_ALARMS = Statement(select(_alarm).where(text("seen IS NULL")).order_by(_alarm.c.id))
@@ -53,6 +65,15 @@ class ReviewReads(Reading):
         """Return case and entry of every result of a test in the cases judged since an instant."""
         rows = self._all(_JUDGED_SINCE, which=test, since=micros(since))
         return list(dict.fromkeys((case_id, entry) for case_id, entry in rows))
+
+    def released_numbers(self, test: str, unit: str, since: datetime) -> list[Decimal]:
+        """Return the released plain numbers of a test, in the order they were first judged."""
+        found: dict[tuple[int, int], Decimal] = {}
+        for case_id, entry, stored, of in self._all(_VALUES_SINCE, which=test, since=micros(since)):
+            value = read_value(stored)
+            if of == unit and isinstance(value, Number):
+                found.setdefault((case_id, entry), value.value)
+        return list(found.values())
 
     def open_reviews(self) -> list[Review]:
         """Return the results nobody has looked into yet, oldest failure first."""
