@@ -12,7 +12,7 @@ from typing import Any
 
 import oracle_around as around
 from oracle_numbers import PLAIN, UNITS, Quantity, Truth, combined, compare, number, per, read
-from oracle_values import Values, lognormal_change, reference_change, span
+from oracle_values import Values, lognormal_change, reference_change
 
 from verifier.language import tree
 
@@ -65,7 +65,7 @@ class Reading(Values):
                 | tree.Compare(right=tree.SpecimenAge())
                 | tree.IsBetween(operand=tree.SpecimenAge())
             ):
-                return around.compared(node, self._old(lets))
+                return around.compared(node, self._old(lets), self.rules.parameters)
             case tree.IsKnown(operand=tree.SpecimenAge()):
                 return self._old(lets) is not None
             case tree.ControlIs(operand=operand, state=state):

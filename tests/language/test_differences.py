@@ -95,7 +95,9 @@ AROUND = [
     ("sodium is out of control\n", "sodium is not in control\n",
      ["rule same-electrodes: hold when sodium is out of control becomes "
       "hold when not sodium is in control"]),
-    ("specimen age 9 hours", "specimen age 10 hours", []),
+    ("specimen age 9 hours", "specimen age 10 hours",
+     ['scenario "over night in the ward": given specimen age 9 hours '
+      "becomes specimen age 10 hours"]),
 ]  # fmt: skip
 
 

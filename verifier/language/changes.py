@@ -14,7 +14,7 @@ from verifier.facts.verdicts import Fact
 from verifier.language.comparing import Run
 from verifier.language.earlier import Past
 from verifier.language.fitting import fits, no_limit, undecided
-from verifier.language.scene import ARITHMETIC, Quantity, Scene
+from verifier.language.scene import ARITHMETIC, COMPARISON, Quantity, Scene
 from verifier.language.source import Span
 from verifier.language.truth import Missing, Truth, Unknown, both, either
 from verifier.language.typed import LimitCheck
@@ -89,7 +89,7 @@ def _changed(row: ChangeLimit, value: Quantity, scene: Scene, label: str) -> Tru
         assert isinstance(ticks, Decimal)  # there is an earlier result, as asked above
         difference = ARITHMETIC.multiply(difference, row.each)
         most = ARITHMETIC.multiply(most, ticks)
-    return difference > most
+    return COMPARISON.plus(difference) > COMPARISON.plus(most)
 
 
 def _beyond_factor(value: Decimal, before: Decimal, factor: Decimal, label: str) -> Truth:
@@ -97,6 +97,5 @@ def _beyond_factor(value: Decimal, before: Decimal, factor: Decimal, label: str)
     if value < 0 or before < 0:
         text = f"the change of {label} as a factor can not be told of a value below zero"
         return Unknown(Missing(label, "not computable", text))
-    return value > ARITHMETIC.multiply(before, factor) or before > ARITHMETIC.multiply(
-        value, factor
-    )
+    low, high = sorted((value, before))
+    return COMPARISON.plus(high) > COMPARISON.multiply(low, factor)

@@ -45,11 +45,14 @@ class Conditions:
             right = self._all.fitted(right, left)
         if left.broken or right.broken:
             return broken(span)
-        label = left.label or right.label
+        label, present = left.label or right.label, left.kind.present or right.kind.present
+        worked = screen.is_worked(left) or screen.is_worked(right)
         if isinstance(right.constant, Decimal):
-            run = comparing.comparison_with(sign, left.run, right.constant, label)
+            run = comparing.comparison_with(
+                sign, left.run, right.constant, label, present, worked=worked
+            )
         else:
-            run = comparing.comparison(sign, left.run, right.run, label)
+            run = comparing.comparison(sign, left.run, right.run, label, present, worked=worked)
         return Typed(
             span, TRUTH, run, label, facts_of((left, right)), missing_of((left, right)),
             sketch=screen.compared(sign, left, right),

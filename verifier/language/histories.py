@@ -58,15 +58,16 @@ class Histories:
         within = spelled(self._all.amount_of(node.window) or node.window)
         past = earlier.Past(name, title, kind.unit, window, within)
         words = spelled(node)
+        of_test = kind
         run, kind = _history_run(function, past, current, kind, words)
         decimals = self._all.symbols.decimals(name)
-        shown = past_fact(past, title, decimals, past.unit)
+        shown = past_fact(past, title, decimals, of_test)
         if function in _OF_MANY:
-            shown = summary_fact(past, function, run, title, decimals)
+            shown = summary_fact(past, function, run, title, decimals, of_test)
         missing = frozenset({f"an earlier {name} within {within}"})
         given = self._all.parameter_facts(node.window)
         if function not in _OF_TWO:
-            sketch = Read(("past", name, words), run, Decimal)
+            sketch = Read(("past", name, words), run, Decimal, worked=function == "median")
             return Typed(node.span, kind, run, words, (shown, *given), missing, sketch=sketch)
         facts = (*current.facts, shown, *given)
         return Typed(node.span, kind, run, words, facts, missing | current.missing)

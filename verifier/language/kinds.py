@@ -7,6 +7,7 @@ from typing import Literal
 from msgspec import Struct
 
 from verifier.facts.ages import Span
+from verifier.facts.presentation import Presentation
 from verifier.facts.units import Dimension, read_unit
 from verifier.facts.values import TITER as ONE_TO
 
@@ -19,6 +20,7 @@ class Kind(Struct, frozen=True):
     """The type of an expression. `bare` marks a number written without a unit.
 
     `molar_mass` (g/mol) is that of the test the number speaks of, so that mass and amount convert.
+    `present` is how the number is shown where a site has chosen conventional units.
     """
 
     what: Literal["number", "truth", "age", "period", "broken"]
@@ -27,6 +29,7 @@ class Kind(Struct, frozen=True):
     dimension: Dimension = ()
     molar_mass: Decimal | None = None
     bare: bool = False
+    present: Presentation | None = None
 
     @property
     def is_titer(self) -> bool:

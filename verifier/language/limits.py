@@ -11,12 +11,13 @@ from typing import NamedTuple
 
 from msgspec import Struct
 
+from verifier.facts.presentation import Presentation
 from verifier.facts.values import TITER, Between
 from verifier.facts.verdicts import Fact
 from verifier.language.changes import ChangeLimit, change_check
 from verifier.language.comparing import Run, across, settled
 from verifier.language.fitting import fits, limit_words, no_limit, undecided
-from verifier.language.scene import Quantity, Scene, plain
+from verifier.language.scene import Quantity, Scene, shown
 from verifier.language.source import Span
 from verifier.language.truth import Truth, Unknown, both, either
 from verifier.language.typed import FactOf, LimitCheck
@@ -62,18 +63,25 @@ class Stretch(NamedTuple):
             return False
         return True if low and high else None
 
-    def text(self, unit: str) -> str:
-        """Return the stretch for people, with the unit."""
+    def text(self, unit: str, present: Presentation | None = None) -> str:
+        """Return the stretch for people, with the unit it is shown in."""
+        if present:
+            return self.shown(present).text(present.unit)
         low, high = (_end(end, unit) for end in (self.low, self.high))
         if self.low is None:
             return f"{high} or below" if self.high_included else f"below {high}"
         if self.high is None:
             return f"{low} or above" if self.low_included else f"above {low}"
-        return f"{low if unit == TITER else plain(self.low)} to {high}"
+        return f"{low if unit == TITER else shown(self.low)} to {high}"
+
+    def shown(self, present: Presentation) -> "Stretch":
+        """Return the stretch in the unit it is shown in."""
+        low, high = (None if end is None else present.number(end) for end in (self.low, self.high))
+        return self._replace(low=low, high=high)
 
 
 def _end(end: Decimal | None, unit: str) -> str:
-    written = plain(end or Decimal(0), unit)
+    written = shown(end or Decimal(0), unit)
     return written if not unit or unit.startswith(("{", TITER)) else f"{written} {unit}"
 
 
@@ -86,6 +94,7 @@ class LimitRow(Struct, frozen=True):
     unit: str
     source: str
     span: Span
+    present: Presentation | None = None
 
     def holds(self) -> Callable[[Decimal], bool]:
         """Return, as a closure, whether a number belongs to the row."""
@@ -109,14 +118,14 @@ class LimitRow(Struct, frozen=True):
         if any(truths):
             return True
         return (
-            across(label, value, f"the {limit_words(self.kind)} {self.text()}")
+            across(label, value, f"the {limit_words(self.kind)} {self.text()}", self.present)
             if None in truths
             else False
         )
 
     def text(self) -> str:
         """Return the row as it is written, with the unit."""
-        return ", ".join(part.text(self.unit) for part in self.stretches)
+        return ", ".join(part.text(self.unit, self.present) for part in self.stretches)
 
 
 class LimitTables:
@@ -204,5 +213,5 @@ def _decisive(row: LimitRow, value: Quantity) -> str:
     if isinstance(value, Decimal):
         for part in row.stretches:
             if part.holds(value):
-                return part.text(row.unit)
+                return part.text(row.unit, row.present)
     return row.text()

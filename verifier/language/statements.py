@@ -102,6 +102,7 @@ class StatementBuilder(ExpressionBuilder):
             specimens=tuple(clauses.one("in", ())),
             unit=unit,
             decimals=clauses.one("decimals", decimals),
+            conventional=clauses.one("conventional"),
             molar_mass=molar_mass,
             index=clauses.one("interference index", False),
             controlled=not clauses.one("uncontrolled", False),
@@ -139,6 +140,11 @@ class StatementBuilder(ExpressionBuilder):
         span = self.word(token).span
         self._findings.add("R209", span, "decimals is a whole number, 0 to 10", fix="decimals 1")
         return 0
+
+    def conventional(self, meta: Meta, parts: list[Token]) -> Clause:
+        unit, decimals = self.word(parts[0]), self._count(parts[1]) or 0
+        made = tree.Conventional(unit, decimals, span=self.span(meta))
+        return self._clause("conventional", made, meta)
 
     def molar_mass(self, meta: Meta, parts: list[tree.Amount]) -> Clause:
         return self._clause("molar mass", parts[0], meta)
@@ -213,6 +219,7 @@ class StatementBuilder(ExpressionBuilder):
         clauses = self._clauses(name, parts)
         formula = clauses.need("formula", "formula  sodium - chloride - bicarbonate")
         unit, decimals = clauses.one("unit", (None, None))
+        report, conventional_report = clauses.one("report as", (None, None))
         if formula is None:
             return None
         return tree.Derive(
@@ -220,11 +227,14 @@ class StatementBuilder(ExpressionBuilder):
             title=unquoted(parts[1]) if parts[1] else name.text,
             unit=unit,
             decimals=clauses.one("decimals", decimals),
+            conventional=clauses.one("conventional"),
+            molar_mass=clauses.one("molar mass"),
             population=clauses.one("for"),
             only_when=tuple(clauses.many("only when")),
             lets=tuple(clauses.many("let")),
             formula=formula,
-            report=clauses.one("report as"),
+            report=report,
+            conventional_report=conventional_report,
             source=clauses.one("from", ""),
             span=self.span(meta),
         )
@@ -246,7 +256,7 @@ class StatementBuilder(ExpressionBuilder):
         return self._clause("formula", parts[0], meta)
 
     def report(self, meta: Meta, parts: list[Any]) -> Clause:
-        return self._clause("report as", parts[0], meta)
+        return self._clause("report as", tuple(parts), meta)
 
     def names(self, meta: Meta, parts: list[Token]) -> tuple[tree.Word, ...]:
         return tuple(self.word(part) for part in parts)

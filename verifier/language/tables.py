@@ -100,6 +100,7 @@ class Tables:
             kind.unit,
             self._with_parameters(row, source),
             row.span,
+            kind.present,
         )
         self._all.tables.add(test, made)
 
@@ -156,7 +157,7 @@ class Tables:
         )
         self._all.numeric.windows.add(window)
         self._all.tables.changes.setdefault(test, []).append(made)
-        fact = past_fact(past, title, self._symbols.decimals(test), kind.unit)
+        fact = past_fact(past, title, self._symbols.decimals(test), kind)
         self._all.tables.past_facts.setdefault(test, fact)
 
     def _most(
@@ -234,6 +235,8 @@ def _most_text(row: tree.ChangeRow, most: Decimal, kind: Kind) -> str:
         return f"+{up} % or -{down} % ({spelled(row.most)})"
     if isinstance(row.most, tree.ReferenceChange):
         return f"{number_text(most, 0)} % ({spelled(row.most)})"
+    if kind.present and row.most.unit != "%":
+        return f"{plain(kind.present.number(most))} {kind.present.unit}{each}"
     unit = "" if row.most.unit or not kind.unit else f" {kind.unit}"
     return f"{spelled(row.most)}{unit}{each}"
 

@@ -30,7 +30,8 @@ Facts = dict[str, Said]
 _LABELS = {
     "codes": "code", "specimens": "in", "molar_mass": "molar mass", "tests": "for",
     "excluded": "except", "orders": "order", "lets": "let", "report": "report as",
-    "unknown": "when unknown", "population": "for", "source": "source",
+    "conventional_report": "report as conventional", "unknown": "when unknown", "population": "for",
+    "source": "source",
 }  # fmt: skip
 _BARE = {
     "condition", "value", "exceptions", "effects", "wait", "index", "controlled", "only_when",
@@ -197,6 +198,8 @@ def _text(value: Any) -> str:
             return text
         case tree.Code(system=system, code=code):
             return f"LOINC {code}" if system == "LN" else f'local "{code}"'
+        case tree.Conventional(unit=unit, decimals=decimals):
+            return f"{unit.text} decimals {decimals}"
         case tree.Let(name=name, value=formula):
             return f"{name.text} = {spelled(formula)}"
         case tree.Exemption(condition=condition, label=label):

@@ -122,6 +122,14 @@ class Population(Node):
 
 
 @dataclass(frozen=True, slots=True)
+class Conventional(Node):
+    """`conventional mg/dL decimals 0`: what results are shown in where a site says so."""
+
+    unit: Word
+    decimals: int
+
+
+@dataclass(frozen=True, slots=True)
 class Test(Node):
     name: Word
     title: str
@@ -129,6 +137,7 @@ class Test(Node):
     specimens: tuple[str, ...]
     unit: Word | None
     decimals: int | None
+    conventional: Conventional | None
     molar_mass: Amount | None
     index: bool
     controlled: bool
@@ -204,11 +213,14 @@ class Derive(Node):
     title: str
     unit: Word | None
     decimals: int | None
+    conventional: Conventional | None
+    molar_mass: Amount | None
     population: Word | None
     only_when: tuple[OnlyWhen, ...]
     lets: tuple[Let, ...]
     formula: Expression
     report: Code | None
+    conventional_report: Code | None
     source: str
 
 

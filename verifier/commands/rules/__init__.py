@@ -35,6 +35,16 @@ Scenarios and guarantees are compared as well; they decide nothing.
 
 exit codes: 0 nothing differs, 1 something does, 2 one of them can not be used"""
 
+LIMITS_EXAMPLE = """example:
+  verifier rules limits rules
+  verifier rules limits rules --test potassium
+  verifier rules limits rules --units conventional --json
+
+Limits shown in conventional units are converted from the declared unit, which is the one judged
+in; they are marked, and carry two places more than results are reported with.
+
+exit codes: 0 printed, 2 the rule set can not be used or has no such limits"""
+
 TEXTMATE_EXAMPLE = """example:
   verifier rules textmate > laboratory-rules.tmLanguage.json"""
 
@@ -53,6 +63,7 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     _register_check(actions)
     _register_format(actions)
     _register_diff(actions)
+    _register_limits(actions)
     testing.register(actions)
     textmate = _action(
         actions, "textmate", "print a TextMate grammar, to highlight rules in editors",
@@ -106,6 +117,18 @@ def _register_diff(actions: "argparse._SubParsersAction[argparse.ArgumentParser]
         help="settings whose [parameters] count: one file for both, or one for A and one for B",
     )  # fmt: skip
     diff.set_defaults(run=diff_rules)
+
+
+def _register_limits(actions: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    show = _action(
+        actions, "limits", "print every limit with population, unit and source", LIMITS_EXAMPLE
+    )
+    show.add_argument("folder", type=Path, metavar="DIR", help="folder of *.rules files")
+    show.add_argument("--units", choices=("SI", "conventional"), help="default: the site's, or SI")
+    show.add_argument("--test", default="", metavar="NAME", help="the limits of one test only")
+    show.add_argument("--config", type=Path, metavar="TOML", help="settings of the site")
+    show.add_argument("--json", action="store_true", help="print one JSON object")
+    show.set_defaults(run=show_limits)
 
 
 def check_rules(args: argparse.Namespace) -> int:
@@ -214,6 +237,27 @@ def diff_rules(args: argparse.Namespace) -> int:
     for sentence in sentences:
         print(sentence)
     return 1 if sentences else 0
+
+
+def show_limits(args: argparse.Namespace) -> int:
+    """Print the limits of a rule set, in either kind of units."""
+    from verifier import settings
+    from verifier.errors import RuleSetError
+    from verifier.language.limitlist import as_json, as_text, limit_lines
+    from verifier.rulefiles import load_program
+
+    site = settings.load(args.config) if args.config else None
+    units = args.units or (site.units if site else "SI")
+    program = load_program(args.folder, site.parameters if site else {}, units)
+    lines = limit_lines(program, args.test)
+    if args.test and not lines:
+        known = ", ".join(sorted({line.test for line in limit_lines(program)})) or "none"
+        raise RuleSetError(f"there are no limits for {args.test!r}; known: {known}")
+    if args.json:
+        print(json.dumps(as_json(program, units, lines), indent=2, ensure_ascii=False))
+    else:
+        print(as_text(program, units, lines))
+    return 0
 
 
 def print_textmate(args: argparse.Namespace) -> int:
