@@ -30,7 +30,8 @@ KINDS = {
 NAMES = {
     "sodium", "potassium", "chloride", "bicarbonate", "urea", "urea_nitrogen", "creatinine",
     "glucose", "calcium", "calcium_ionized", "phosphate", "magnesium", "zinc", "albumin", "protein",
-    "urate", "crp", "bilirubin", "bilirubin_direct", "alt", "ast", "alp", "ggt", "ldh", "ck", "ck_mb",
+    "urate", "crp", "bilirubin",
+    "bilirubin_direct", "alt", "ast", "alp", "ggt", "ldh", "ck", "ck_mb",
     "ck_mb_activity", "amylase", "lipase", "cholesterol", "hdl", "ldl", "triglycerides", "iron",
     "tibc", "transferrin", "ferritin", "lactate", "ammonia", "beta_hydroxybutyrate", "hba1c",
     "osmolality_measured", "troponin_i_hs", "troponin_t_hs", "troponin_i", "troponin_t", "lithium",
