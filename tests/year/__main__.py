@@ -6,7 +6,7 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
-from .aims import AIMS
+from .aims import AIMS, FAULTS, REASONS
 from .labels import truth
 from .laboratory import year
 from .messages import message
@@ -18,6 +18,8 @@ def lines(seed: int, count: int) -> Iterator[str]:
         "cases": 1,
         "title": f"an invented laboratory's year, seed {seed}, {count} specimens",
         "connection": {"units": {"mEq/L": "mmol/L"}, "flags": {"SHORT": "hold"}},
+        "faults": FAULTS,
+        "reasons": REASONS,
         "aims": AIMS,
     }
     yield json.dumps(header)

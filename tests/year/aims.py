@@ -1,6 +1,10 @@
 """Which rule of the shipped set is meant for which fault or reason; goes into the header."""
 
 _FLUIDS = [f"{fluid} {share} %" for fluid in ("saline", "dextrose") for share in (5, 10, 20)]
+FAULTS = ["hemolysis", "slight hemolysis", "K-EDTA gross", "K-EDTA weak", *_FLUIDS, "mix-up",
+          "unit slip", "calibration", "delayed separation", "short sample flagged",
+          "short sample unnoticed", "stuck probe", "carry-over", "lipemia", "icterus"]  # fmt: skip
+REASONS = ["critical", "severe", "not measurable", "kidney injury", "anion gap", "child"]
 _ANY_SWAP = ["mix-up", *_FLUIDS, "K-EDTA gross", "K-EDTA weak", "short sample unnoticed"]
 
 AIMS: dict[str, list[str]] = {

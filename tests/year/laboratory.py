@@ -12,9 +12,7 @@ from .specimens import Specimen, specimen_of
 def year(seed: int, count: int) -> list[Specimen]:
     """Return `count` specimens of the year that `seed` names, in the order of their analysis."""
     draws = _draws(seed, count)
-    specimens = [
-        specimen_of(draw, f"T{number:06}", seed) for number, draw in enumerate(draws, 1)
-    ]
+    specimens = [specimen_of(draw, f"T{number:06}", seed) for number, draw in enumerate(draws, 1)]
     rng = Random(f"{seed}/faults")
     for item in specimens:
         _late(item, rng)

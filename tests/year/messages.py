@@ -103,7 +103,9 @@ def _indices(specimen: Specimen) -> list[tuple[str, str, str, str, str]]:
 def _pid(label: Draw) -> str:
     person = label.person
     birth = f"{person.birth:%Y%m%d}" if person.birth_known else ""
-    return f"PID|1||Y{person.number:06}^^^LAB^MR||Sample^Patient{person.number}||{birth}|{person.sex}"
+    return (
+        f"PID|1||Y{person.number:06}^^^LAB^MR||Sample^Patient{person.number}||{birth}|{person.sex}"
+    )
 
 
 def _stamp(at: datetime) -> str:

@@ -7,7 +7,7 @@ without source, and above what a good laboratory sees.
 |---|---|---|
 | mix-up | 1 pair in 2,000 | two specimens of one kind of patient, within two hours, swap their contents |
 | unit slip | 1 stretch in 3,000 | 2 to 8 hours one test of one analyzer carries a wrong unit |
-| calibration | 1 stretch in 1,500 | a test of an analyzer drifts to 1 to 3.5 allowable errors, 8 to 48 h |
+| calibration | 1 stretch in 1,500 | a test drifts to 1 to 3.5 allowable errors in 8 to 48 h |
 | stuck probe | 1 run in 2,500 | the electrodes repeat what they read, 2 to 7 specimens long |
 | carry-over | 1 stretch in 5,000 | 0.3 to 4 % of the specimen before, 8 to 24 h |
 """

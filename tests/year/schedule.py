@@ -95,9 +95,9 @@ def _person(number: int, group: str, rng: Random) -> Person:
         person.chronic["dialysis"] = min(1.25, max(0.7, rng.gauss(1.0, 0.12)))
     if group not in {"newborn", "child", "pregnant"}:
         for name, share in CHRONIC.items():
-            if name != "kidney disease" or group != "dialysis":
-                if rng.random() < share * min(1.8, max(0.1, years / 60)):
-                    person.chronic[name] = severity(rng, 0.35)
+            has = rng.random() < share * min(1.8, max(0.1, years / 60))
+            if has and (name, group) != ("kidney disease", "dialysis"):
+                person.chronic[name] = severity(rng, 0.35)
     return person
 
 

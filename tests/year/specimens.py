@@ -94,9 +94,7 @@ def specimen_of(draw: Draw, key: str, seed: int) -> Specimen:
     return specimen
 
 
-def contents(
-    specimen: Specimen, source: Draw, names: list[str], rng: Random
-) -> dict[str, float]:
+def contents(specimen: Specimen, source: Draw, names: list[str], rng: Random) -> dict[str, float]:
     """Fill the tube with the blood of a draw; returns what the analyzer finds in it."""
     seen = [*names, "bilirubin", "triglyceride"]
     blood = in_blood(source.person, source.attacks, source.collected, seen, rng)

@@ -8,6 +8,8 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from verifier.commands.rules import yields
+
 if TYPE_CHECKING:
     from verifier.language import Checked
 
@@ -47,6 +49,7 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     _register_check(actions)
     _register_format(actions)
     _register_diff(actions)
+    yields.register(actions)
     textmate = _action(
         actions, "textmate", "print a TextMate grammar, to highlight rules in editors",
         TEXTMATE_EXAMPLE,
