@@ -80,6 +80,7 @@ class Oracle:
         if declared is None:
             return {name}
         formulas = [declared.formula, *(let.value for let in declared.lets)]
+        formulas += [gate.condition for gate in declared.only_when]
         names = {part for formula in formulas for part in _names(formula)}
         return set().union(*(self._rests_on(part) for part in names))
 

@@ -136,7 +136,8 @@ class Writer:
         name = self.pick([self.test and "result", *GRID, *self.made()])
         name = name or "calcium"
         return name + self.pick((" is critical", " is not critical", " is outside reference",
-                                 " is outside autorelease", " changed too much"))  # fmt: skip
+                                 " is outside autorelease", " is outside possible",
+                                 " changed too much"))  # fmt: skip
 
     def _percent(self, depth: int) -> str:
         name = self.pick([*GRID])
@@ -189,6 +190,8 @@ class Writer:
         if self.random.random() < 0.4:
             lines.append(f"  let part{n} = {self.number('', 2)}")
             self.lets = [f"part{n}"]
+        for _ in range(self.pick((0, 0, 1, 2))):
+            lines.append(f'  only when {self.truth(1)} ("not so")')
         lines.append(f"  formula {self.number(of, 2)}")
         self.lets = []
         if self.random.random() < 0.7:
@@ -200,7 +203,7 @@ class Writer:
         values = GRID[name][2] if name in GRID else LITERALS["mol"]
         lines = []
         lowest, low, high, highest = sorted(self.random.sample(values, 4), key=float)
-        for kind in ("reference", "critical", "autorelease"):
+        for kind in ("reference", "critical", "autorelease", "possible"):
             for who in self._whom():
                 row = f"{low} to {high}" if kind == "reference" else f"{lowest} to {high}"
                 if kind == "critical":

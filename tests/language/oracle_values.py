@@ -93,7 +93,8 @@ class RuleSet:
         if name in self.tests:
             return {name}
         item = self.derived.get(name)
-        named = _names(item.formula, *(let.value for let in item.lets)) if item else set()
+        parts = (item.formula, item.lets, item.only_when) if item else ()
+        named = _names(*parts)
         return {test for other in named for test in self.inputs(other)}
 
 
@@ -157,6 +158,8 @@ class Values:
         lets: dict[str, Quantity | None] = {}
         for let in item.lets:
             lets[let.name.text] = self.value(let.value, lets)
+        if any(self.truth(gate.condition, lets) is not True for gate in item.only_when):
+            return None
         found = self.value(item.formula, lets)
         if found is None:
             return None

@@ -159,6 +159,11 @@ def unquoted(token: str) -> str:
     return str(token)[1:-1] if token.startswith('"') else str(token)
 
 
+def labelled(token: str) -> str:
+    """Return the text that stands in brackets and quotation marks at the end of a clause."""
+    return unquoted(token.strip("() \t"))
+
+
 def _flattened(kind: type[tree.AllOf] | type[tree.AnyOf], parts: list[Any]) -> tuple[Any, ...]:
     first, second = parts
     inside = first.parts if isinstance(first, kind) else (first,)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from verifier.language import comparing, facttexts, kinds, logic, patients, screen, tree
 from verifier.language.kinds import TRUTH
+from verifier.language.limits import limit_words
 from verifier.language.source import Span
 from verifier.language.truth import Unknown
 from verifier.language.typed import Typed, broken, checks_of, facts_of, missing_of
@@ -126,7 +127,7 @@ class Conditions:
         if check is None:
             if isinstance(node.operand, tree.Name):
                 self._findings.add(
-                    "R305", node.span, f"{name} has no {kind} limit", severity="warning",
+                    "R305", node.span, f"{name} has no {limit_words(kind)}", severity="warning",
                     meaning="this is never true.", fix=f"limits for {name} …",
                 )  # fmt: skip
             return Typed(node.span, TRUTH, lambda scene: False, operand.label, constant=False)

@@ -21,7 +21,7 @@ from verifier.language.source import Span
 from verifier.language.truth import Missing, Truth, Unknown, both, either, merged
 from verifier.language.typed import FactOf, LimitCheck
 
-KINDS = ("measurable", "reference", "critical", "autorelease")
+KINDS = ("possible", "measurable", "reference", "critical", "autorelease")
 
 
 class Stretch(NamedTuple):
@@ -109,7 +109,7 @@ class LimitRow(Struct, frozen=True):
         if any(truths):
             return True
         return (
-            across(label, value, f"the {self.kind} limit {self.text()}")
+            across(label, value, f"the {limit_words(self.kind)} {self.text()}")
             if None in truths
             else False
         )
@@ -167,9 +167,14 @@ def _fits(row: LimitRow | ChangeLimit, scene: Scene) -> Truth:
     return scene.populations[row.population] if row.population else True
 
 
+def limit_words(kind: str) -> str:
+    """Return what people call a limit of a kind; “no possible limit” would say something else."""
+    return "possible-value limit" if kind == "possible" else f"{kind} limit"
+
+
 def no_limit(label: str, kind: str) -> Unknown:
     """Return the unknown of a patient no row fits."""
-    text = f"there is no {kind} limit of {label} for this patient"
+    text = f"there is no {limit_words(kind)} of {label} for this patient"
     return Unknown(Missing(f"{kind} limit", "no limit", text))
 
 
@@ -216,10 +221,12 @@ def _row_check(rows: list[LimitRow], kind: str, run: Run, label: str) -> LimitCh
         value = run(scene)
         for row in fixed:
             if both(_fits(row, scene), hit(row, value)) is True:
-                return Fact(f"{kind} limit", _decisive(row, value), source=row.source)
+                return Fact(limit_words(kind), _decisive(row, value), source=row.source)
         fitting = [row for row in fixed if _fits(row, scene) is True]
         return (
-            Fact(f"{kind} limit", fitting[0].text(), source=fitting[0].source) if fitting else None
+            Fact(limit_words(kind), fitting[0].text(), source=fitting[0].source)
+            if fitting
+            else None
         )
 
     return LimitCheck(truth, limit)

@@ -17,10 +17,10 @@ from verifier.language import kinds, tree
 from verifier.language.comparing import Test
 from verifier.language.diagnostics import listing
 from verifier.language.findings import Findings
-from verifier.language.limits import ChangeLimit, LimitRow, LimitTables
+from verifier.language.limits import ChangeLimit, LimitRow, LimitTables, limit_words
 from verifier.language.scene import Scene
 from verifier.language.source import Span
-from verifier.language.tables import meet, note_critical_inside
+from verifier.language.tables import meet, note_critical_inside, note_outside, reaches_outside
 from verifier.language.truth import Unknown
 
 _ON = datetime(2023, 6, 15, 12, tzinfo=UTC)  # any day that no month lacks
@@ -63,9 +63,12 @@ def check_partitions(
             for other in ("reference", "autorelease"):
                 _check_critical(tables.rows[test, kind], tables.rows.get((test, other), []),
                                 tried, findings)  # fmt: skip
+        if kind in ("critical", "reference", "autorelease"):
+            _check_possible(tables.rows[test, kind], tables.rows.get((test, "possible"), []),
+                            tried, findings)  # fmt: skip
     for (kind, words), places in gaps.items():
         findings.add(
-            "R306", places[0][1], f"no {kind} limit fits {_article(words)} {words}",
+            "R306", places[0][1], f"no {limit_words(kind)} fits {_article(words)} {words}",
             severity="note",
             meaning=f"this concerns {listing(test for test, _ in places)}; where a rule asks for "
             "the limit, such results are held.",
@@ -83,6 +86,21 @@ def _check_critical(
             if _is_for(row, scene) and _is_for(other, scene):
                 where = f"the {other.kind} interval of {_article(words)} {words}"
                 note_critical_inside(row, other, where, findings)
+                break
+
+
+def _check_possible(
+    rows: list[LimitRow], possible: list[LimitRow], tried: list[Tried], findings: Findings
+) -> None:
+    """Note limits that lie outside what is possible for another population sharing a patient."""
+    for row, other in product(rows, possible):
+        if other.population in ("", row.population) or not reaches_outside(row, other):
+            continue
+        for words, scene in tried:
+            if _is_for(row, scene) and _is_for(other, scene):
+                note_outside(
+                    row, other, f"what is possible for {_article(words)} {words}", findings
+                )
                 break
 
 

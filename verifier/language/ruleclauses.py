@@ -7,7 +7,7 @@ from lark.tree import Meta
 from lark.visitors import v_args
 
 from verifier.language import tree
-from verifier.language.builder import unquoted
+from verifier.language.builder import labelled, unquoted
 from verifier.language.spelled import spelled
 from verifier.language.statements import Clause, StatementBuilder
 
@@ -79,7 +79,7 @@ class RuleBuilder(StatementBuilder):
 
     def exception(self, meta: Meta, parts: list[Any]) -> Clause:
         condition, label = parts
-        made = tree.Exemption(condition, unquoted(label.strip("() \t")), span=self.span(meta))
+        made = tree.Exemption(condition, labelled(label), span=self.span(meta))
         return self._clause("except", made, meta)
 
     def because(self, meta: Meta, parts: list[Token]) -> Clause:

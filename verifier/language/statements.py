@@ -9,7 +9,7 @@ from lark.visitors import v_args
 
 from verifier.facts.values import TITER
 from verifier.language import tree
-from verifier.language.builder import ExpressionBuilder, unquoted
+from verifier.language.builder import ExpressionBuilder, labelled, unquoted
 from verifier.language.findings import Findings
 from verifier.language.source import Span, Statement
 
@@ -220,6 +220,7 @@ class StatementBuilder(ExpressionBuilder):
             unit=unit,
             decimals=clauses.one("decimals", decimals),
             population=clauses.one("for"),
+            only_when=tuple(clauses.many("only when")),
             lets=tuple(clauses.many("let")),
             formula=formula,
             report=clauses.one("report as"),
@@ -229,6 +230,11 @@ class StatementBuilder(ExpressionBuilder):
 
     def only_for(self, meta: Meta, parts: list[Token]) -> Clause:
         return self._clause("for", self.word(parts[0]), meta)
+
+    def only_when(self, meta: Meta, parts: list[Any]) -> Clause:
+        condition, label = parts
+        made = tree.OnlyWhen(condition, labelled(label), span=self.span(meta))
+        return self._clause("only when", made, meta)
 
     def let(self, meta: Meta, parts: list[Any]) -> Clause:
         return self._clause(

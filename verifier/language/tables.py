@@ -17,6 +17,8 @@ from verifier.language.source import Span
 from verifier.language.spelled import spelled
 from verifier.language.symbols import note_unknown_unit, population_of
 
+_WIDEST = ("possible", "measurable")  # a method may measure more than is possible, or less
+
 
 class Tables:
     """Turns limit statements into rows in the unit of each test."""
@@ -177,17 +179,14 @@ class Tables:
                 self._no_critical_inside(rows, tables.get((test, "reference"), []), "reference")
                 self._no_critical_inside(rows, tables.get((test, "autorelease"), []), "autorelease")
 
-            for row in rows if kind != "measurable" else ():
-                self._within_measurable(row, tables.get((test, "measurable"), []))
+            for row in rows if kind not in _WIDEST else ():
+                self._within(row, tables.get((test, "measurable"), []), "what can be measured")
+                self._within(row, tables.get((test, "possible"), []), "what is possible")
 
-    def _within_measurable(self, row: LimitRow, measurable: list[LimitRow]) -> None:
-        for other in measurable:
-            if other.population in ("", row.population) and _reaches_outside(row, other):
-                self._findings.add(
-                    "R304", row.span, f"this {row.kind} limit lies outside what can be measured",
-                    meaning=f"{row.text()} against {other.text()}: no exact value gets that far.",
-                    fix="correct one of the two limits", related=[other.span], severity="warning",
-                )  # fmt: skip
+    def _within(self, row: LimitRow, widest: list[LimitRow], where: str) -> None:
+        for other in widest:
+            if other.population in ("", row.population) and reaches_outside(row, other):
+                note_outside(row, other, where, self._findings)
 
     def _no_critical_inside(
         self, critical: list[LimitRow], others: list[LimitRow], what: str
@@ -196,6 +195,16 @@ class Tables:
             for other in others:
                 if row.population == other.population and meet(row, other):
                     note_critical_inside(row, other, f"the {what} interval", self._findings)
+
+
+def note_outside(row: LimitRow, widest: LimitRow, where: str, findings: Findings) -> None:
+    """Note a limit that lies outside what can be measured, or outside what is possible."""
+    said = "exact value" if widest.kind == "measurable" else "value of a living person"
+    findings.add(
+        "R304", row.span, f"this {row.kind} limit lies outside {where}",
+        meaning=f"{row.text()} against {widest.text()}: no {said} gets that far.",
+        fix="correct one of the two limits", related=[widest.span], severity="warning",
+    )  # fmt: skip
 
 
 def note_critical_inside(row: LimitRow, other: LimitRow, where: str, findings: Findings) -> None:
@@ -226,9 +235,9 @@ def extent(stretches: Iterable[Stretch]) -> tuple[Decimal | None, Decimal | None
     return lowest, highest
 
 
-def _reaches_outside(row: LimitRow, measurable: LimitRow) -> bool:
-    """Return whether an end of a row lies below or above everything that can be measured."""
-    lowest, highest = extent(measurable.stretches)
+def reaches_outside(row: LimitRow, widest: LimitRow) -> bool:
+    """Return whether an end of a row lies below or above everything in another row."""
+    lowest, highest = extent(widest.stretches)
     ends = [e for part in row.stretches for e in (part.low, part.high) if e is not None]
     below = lowest is not None and any(end < lowest for end in ends)
     return below or (highest is not None and any(end > highest for end in ends))

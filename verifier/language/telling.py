@@ -32,7 +32,9 @@ _LABELS = {
     "excluded": "except", "orders": "order", "lets": "let", "report": "report as",
     "unknown": "when unknown", "population": "for", "source": "source",
 }  # fmt: skip
-_BARE = {"condition", "value", "exceptions", "effects", "wait", "index", "controlled"}
+_BARE = {
+    "condition", "value", "exceptions", "effects", "wait", "index", "controlled", "only_when",
+}  # fmt: skip
 _QUOTED = {"title", "source", "because"}
 _SCOPES = {"result": "hold when", "specimen": "hold specimen when", "nothing": "when"}
 _ORDER = ("parameter", "population", "test", "", "derive", "rule")
@@ -199,6 +201,8 @@ def _text(value: Any) -> str:
             return f"{name.text} = {spelled(formula)}"
         case tree.Exemption(condition=condition, label=label):
             return f'except when {spelled(condition)} ("{label}")'
+        case tree.OnlyWhen(condition=condition, reason=reason):
+            return f'only when {spelled(condition)} ("{reason}")'
         case tree.Wait(limit=limit, tests=tests):
             names = ", ".join(sorted(word.text for word in tests))
             return f"wait up to {spelled(limit)} for {names}"

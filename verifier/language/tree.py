@@ -176,12 +176,21 @@ class Let(Node):
 
 
 @dataclass(frozen=True, slots=True)
+class OnlyWhen(Node):
+    """`only when … ("reason")`: where the condition is false the result does not apply."""
+
+    condition: Expression
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class Derive(Node):
     name: Word
     title: str
     unit: Word | None
     decimals: int | None
     population: Word | None
+    only_when: tuple[OnlyWhen, ...]
     lets: tuple[Let, ...]
     formula: Expression
     report: Code | None
