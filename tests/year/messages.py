@@ -6,9 +6,11 @@ from .analytes import ANALYTES, Analyte
 from .schedule import Draw
 from .specimens import Specimen
 
-_CLASSES = {"emergency": "E", "inpatient": "I", "dialysis": "R", "pregnant": "B", "newborn": "I"}
-_WARDS = {"emergency": "EMERGENCY", "dialysis": "DIALYSIS", "pregnant": "OBSTETRICS",
-          "newborn": "NEWBORN", "child": "PEDIATRICS", "inpatient": "WARD", "outpatient": "CLINIC"}  # fmt: skip
+_CLASSES = {"emergency": "E", "inpatient": "I", "dialysis": "dialysis", "pregnant": "B", "newborn": "I"}
+_WARDS = {
+    "emergency": "EMERGENCY", "dialysis": "DIALYSIS", "pregnant": "OBSTETRICS",
+    "newborn": "NEWBORN", "child": "PEDIATRICS", "inpatient": "WARD", "outpatient": "CLINIC",
+}  # fmt: skip
 
 
 def sent(item: Analyte, value: float, conventional: bool) -> tuple[str, str, str]:

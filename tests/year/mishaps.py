@@ -5,7 +5,7 @@ without source, and above what a good laboratory sees.
 
 | mishap | per specimens | what |
 |---|---|---|
-| mix-up | 1 pair in 2,000 | two specimens of one kind of patient, within two hours, swap their contents |
+| mix-up | 1 pair in 2,000 | two like patients within two hours swap contents |
 | unit slip | 1 stretch in 3,000 | 2 to 8 hours one test of one analyzer carries a wrong unit |
 | calibration | 1 stretch in 1,500 | a test drifts to 1 to 3.5 allowable errors in 8 to 48 h |
 | stuck probe | 1 run in 2,500 | the electrodes repeat what they read, 2 to 7 specimens long |
