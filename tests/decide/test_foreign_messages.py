@@ -37,6 +37,7 @@ class Nothing:
     identity = ""
     catalogue = Catalogue({}, {})
     longest_window = timedelta(0)
+    needs_preceding: frozenset[str] = frozenset()
 
     def judge(self, case: Case) -> Judgement:
         return Judgement({}, frozenset(range(len(case.results))))

@@ -23,6 +23,7 @@ class Watching:
     identity = "0"
     catalogue = Catalogue({"potassium": POTASSIUM}, {("LN", "2823-3"): "potassium"})
     longest_window = timedelta(days=3)
+    needs_preceding: frozenset[str] = frozenset()
 
     def __init__(self, held: str = "") -> None:
         self.cases: list[Case] = []

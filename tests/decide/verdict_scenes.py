@@ -28,6 +28,7 @@ class Rules:
     identity = "0" * 64
     catalogue = Catalogue(TESTS, {})
     longest_window = timedelta(days=7)
+    needs_preceding: frozenset[str] = frozenset()
 
     def __init__(
         self,

@@ -6,8 +6,10 @@ compiler. Truths are True, False and None (unknown); a quantity that is not know
 
 from collections.abc import Iterable
 from dataclasses import replace
+from datetime import timedelta
 from typing import Any
 
+import oracle_around as around
 from oracle_numbers import PLAIN, UNITS, Quantity, Truth, combined, compare, number, per_day, read
 from oracle_values import Values, reference_change, span
 
@@ -36,6 +38,10 @@ def opposite(truth: Truth) -> Truth:
 class Reading(Values):
     """The conditions of one case, on top of its values."""
 
+    def preceding(self, test: str) -> Quantity | None:
+        """Return what the analyzer measured just before."""
+        return around.preceding(self.rules, self.case, test)
+
     # --- truths ---
 
     def truth(self, node: tree.Expression, lets: dict[str, Any] | None = None) -> Truth:
@@ -51,6 +57,17 @@ class Reading(Values):
                 operator=sign, left=tree.Age(in_years=False), right=tree.Amount() as age
             ):
                 return self._aged(sign, age)
+            case (
+                tree.Compare(left=tree.SpecimenAge())
+                | tree.Compare(right=tree.SpecimenAge())
+                | tree.IsBetween(operand=tree.SpecimenAge())
+            ):
+                return around.compared(node, self._old(lets))
+            case tree.IsKnown(operand=tree.SpecimenAge()):
+                return self._old(lets) is not None
+            case tree.ControlIs(operand=operand, state=state):
+                test = operand.name if isinstance(operand, tree.Name) else self.test
+                return around.control(self.rules, self.case, test, state)
             case tree.Compare(operator=sign, left=left, right=right):
                 return self._compared(sign, self.value(left, lets), self.value(right, lets))
             case tree.IsBetween(operand=operand, low=low, high=high):
@@ -70,6 +87,10 @@ class Reading(Values):
             case tree.ChangedTooMuch(operand=operand):
                 return self._beyond(operand, "change")
         return self._patient(node)
+
+    def _old(self, lets: dict[str, Any] | None) -> timedelta | None:
+        """Return the specimen age; a formula has one for all results."""
+        return around.specimen_age(self.case, self.current if lets is None else None)
 
     def _compared(self, sign: str, left: Quantity | None, right: Quantity | None) -> Truth:
         return None if left is None or right is None else compare(sign, left, right)

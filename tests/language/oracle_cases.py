@@ -6,7 +6,7 @@ from random import Random
 
 from oracle_texts import GRID
 
-from verifier.facts.case import Case, Earlier, Result
+from verifier.facts.case import Case, Control, Earlier, Preceding, Result
 from verifier.facts.catalogue import Catalogue
 from verifier.facts.subjects import BirthDate, Moment, Patient, Specimen
 from verifier.facts.values import Absent, Between, Number, Unreadable, Value, Words
@@ -19,6 +19,7 @@ BIRTHDAYS = [
     date(2006, 3, 1), date(2006, 3, 2), date(2023, 2, 28), date(2023, 8, 31), date(2023, 9, 1),
     date(2024, 1, 31), date(2024, 2, 1), date(2024, 2, 2), date(2024, 2, 29), date(2024, 3, 1),
 ]  # fmt: skip
+STATES: tuple[Control, ...] = ("in control", "in control", "out of control", "unknown")
 SPECIMENS = ("serum", "serum", "plasma", "")
 
 
@@ -39,7 +40,8 @@ class Chance:
         moment = None
         if random.random() < 0.93:
             local = taken + timedelta(hours=self.pick((0, 0, 13)))
-            moment = Moment(taken, "second", f"{local:%Y%m%d%H%M%S}")
+            exact = self.pick(("second", "minute", "second", "minute", "hour"))
+            moment = Moment(taken, exact, f"{local:%Y%m%d%H%M%S}")
         attributes = {"class": "dialysis"} if random.random() < 0.2 else {}
         earlier = {}
         for name in (*GRID, *self.derived):
@@ -50,7 +52,8 @@ class Chance:
             specimen=Specimen("S1", self.pick(SPECIMENS), moment, attributes=attributes),
             results=tuple(self._result(n, name) for n, name in enumerate(names)),
             earlier=earlier,
-            quality={},
+            quality={name: self.pick(STATES) for name in GRID if random.random() < 0.9},
+            preceding={name: self._preceding(name) for name in GRID if random.random() < 0.6},
             now=NOW,
             opened=NOW - self.pick(OPENED),
         )
@@ -61,8 +64,16 @@ class Chance:
         return Result(
             entry=entry, test="" if 0.02 < odd < 0.04 else name, title=name, code="",
             value=self._value(name), unit=unit, sent_text="", sent_unit="", status="F",
-            state="rejected" if 0.04 < odd < 0.07 else "open",
+            state="rejected" if 0.04 < odd < 0.07 else "open", measured=self._measured(),
         )  # fmt: skip
+
+    def _measured(self) -> datetime | None:
+        if self.random.random() < 0.05:
+            return None
+        return NOW + timedelta(hours=self.pick((-31, -30, -3, -2, -1, 0, 1, 6, 7)))
+
+    def _preceding(self, name: str) -> Preceding:
+        return Preceding(self._value(name), self.tests[name].unit, NOW, "AN1", "S0")
 
     def _value(self, name: str) -> Value:
         odd = self.random.random()

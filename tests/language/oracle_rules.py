@@ -40,7 +40,9 @@ class Oracle:
         for position, result in enumerate(case.results):
             if result in reading.live:
                 reading.test, reading.result = result.test, reading.own(result)
+                reading.current = result
                 self._judge(reading, spoken, position)
+        reading.current = None
         for name in sorted(self.rules.derived):
             value = reading.named(name)
             if self.rules.derived[name].report and value is not None:
@@ -105,6 +107,10 @@ class Oracle:
                 kind = node.kind if isinstance(node, tree.LimitTest) else "change"
                 test = operand.name if isinstance(operand, tree.Name) else reading.test
                 return None if self.rules.rows.get((test, kind)) else False
+            case tree.ControlIs(operand=operand, state=state):
+                test = operand.name if isinstance(operand, tree.Name) else reading.test
+                declared = self.rules.tests.get(test)
+                return None if declared and declared.controlled else state == "in control"
             case tree.AllOf(parts=parts):
                 return False if any(self._settled(p, reading) is False for p in parts) else None
             case tree.AnyOf(parts=parts):
@@ -173,7 +179,8 @@ def _names(part: object) -> set[str]:
         return set().union(*map(_names, part))
     if isinstance(part, tree.Name):
         return {part.name}
-    found = {part.test} - {None} if isinstance(part, tree.History) else set()
+    looks = isinstance(part, tree.History | tree.Preceding)
+    found = {part.test} - {None} if looks else set()
     if isinstance(part, tree.Node):
         found |= set().union(*(_names(getattr(part, item.name)) for item in fields(part)))
     return found

@@ -80,6 +80,9 @@ class Writer:
             name = "result"
         if not self.past or self.random.random() < 0.7:
             return f"round({name}, {self.pick('012')})" if self.random.random() < 0.1 else name
+        measured = self.test if name == "result" else name
+        if measured in GRID and self.random.random() < 0.2:
+            return f"preceding({name})"
         function = self.pick(("previous", "lowest", "highest", "median", "change"))
         return f"{function}({name} within {self.pick(WINDOWS)})"
 
@@ -97,7 +100,8 @@ class Writer:
         patient = [self._patient, lambda depth: self.pick([*POPULATIONS])]
         values = [self._compared, self._compared, self._compared, self._literal, self._between,
                   self._known, self._limit]  # fmt: skip
-        return [*values, *values, *patient, *([self._percent] if self.past else [])]
+        around = [self._old, self._control]
+        return [*values, *values, *patient, *around, *([self._percent] if self.past else [])]
 
     def _compared(self, depth: int) -> str:
         of = self.pick(("mol", "mol", "g", ""))
@@ -139,6 +143,19 @@ class Writer:
                                  " is outside autorelease", " is outside possible",
                                  " changed too much"))  # fmt: skip
 
+    def _old(self, depth: int) -> str:
+        low, high = self.pick(("2 hours", "1 hour", "90 minutes")), self.pick(("8 hours", "1 day"))
+        return self.pick([
+            f"specimen age {self._sign()} {self.pick((low, high))}",
+            f"{self.pick((low, high))} {self._sign()} specimen age",
+            f"specimen age is between {low} and {high}",
+            f"specimen age is {self.pick(('', 'not '))}known",
+        ])  # fmt: skip
+
+    def _control(self, depth: int) -> str:
+        name = self.pick([self.test and "result", *GRID]) or "calcium"
+        return f"{name} is {self.pick(('', 'not '))}{self.pick(('in', 'out of'))} control"
+
     def _percent(self, depth: int) -> str:
         name = self.pick([*GRID])
         window, most = self.pick(WINDOWS), self.pick(("0", "10", "20", "50", "100"))
@@ -170,6 +187,7 @@ class Writer:
         for name, (unit, mass, _) in GRID.items():
             lines += [f"test {name}", "  in serum, plasma", f"  unit {unit} decimals 1"]
             lines += [f"  molar mass {mass} g/mol"] if mass else []
+            lines += ["  uncontrolled"] if name == "lipemia" else []
         self.past = False
         for n in range(self.random.randrange(4)):
             lines += self._derive(n)

@@ -103,7 +103,7 @@ def _names(*nodes: object) -> set[str]:
     for node in nodes:
         if isinstance(node, tree.Name):
             found.add(node.name)
-        elif isinstance(node, tree.History) and node.test:
+        elif isinstance(node, tree.History | tree.Preceding) and node.test:
             found.add(node.test)
         if isinstance(node, tuple):
             found |= _names(*node)
@@ -119,6 +119,10 @@ class Values:
         """Return a condition."""
         raise NotImplementedError
 
+    def preceding(self, test: str) -> Quantity | None:
+        """Return what the analyzer measured just before."""
+        raise NotImplementedError
+
     def belongs(self, population: str) -> Truth:
         """Return whether the patient belongs to a population."""
         return self.truth(self.rules.populations[population].condition)
@@ -126,6 +130,7 @@ class Values:
     def __init__(self, rules: RuleSet, case: Case) -> None:
         self.rules, self.case = rules, case
         self.test, self.result = "", None
+        self.current: Result | None = None
         taken = case.specimen.collected
         self.taken = taken.at if taken else None
         text = taken.text if taken else ""
@@ -198,6 +203,8 @@ class Values:
                 return None if truth is None else self.value(then if truth else otherwise, lets)
             case tree.History():
                 return self._history(node)
+            case tree.Preceding(test=test):
+                return self.preceding(test or self.test)
         raise AssertionError(node)
 
     def _call(self, function: str, parts: list[Quantity | None]) -> Quantity | None:

@@ -6,7 +6,7 @@ from decimal import Decimal
 from functools import cache
 from pathlib import Path
 
-from verifier.facts.case import Case, Earlier, Result
+from verifier.facts.case import Case, Control, Earlier, Preceding, Result
 from verifier.facts.subjects import BirthDate, Moment, Patient, Specimen
 from verifier.facts.values import Number, Value
 from verifier.facts.verdicts import Judgement
@@ -16,6 +16,7 @@ from verifier.rulefiles import load_program
 SHIPPED = Path(__file__).parent.parent.parent / "rules"
 NOW = datetime(2026, 3, 1, 8, 0, tzinfo=UTC)
 TAKEN = NOW - timedelta(hours=1)
+MINUTE = timedelta(minutes=1)
 
 HEAD = """
 population adult  age >= 18 years
@@ -64,13 +65,20 @@ def case_of(
     opened: datetime = NOW,
     collected: datetime | None = TAKEN,
     specimen_type: str = "serum",
+    measured: datetime | None = NOW,
+    preceding: Mapping[str, str | Value] | None = None,
+    quality: Mapping[str, Control] | None = None,
 ) -> Case:
-    """Return a case; `earlier` gives how long before collection, and the value."""
+    """Return a case; `earlier` gives how long before collection, and the value.
+
+    `preceding` are values of specimen S0, measured on AN1 a minute before.
+    """
     tests = rules.catalogue.tests
     results = tuple(
         Result(
             entry=n, test=name, title=tests[name].title, code="", value=value(said),
             unit=tests[name].unit, sent_text="", sent_unit="", status="F", state="open",
+            measured=measured,
         )
         for n, (name, said) in enumerate(values.items())
     )  # fmt: skip
@@ -87,9 +95,13 @@ def case_of(
         specimen=Specimen("S1", specimen_type, moment),
         results=results,
         earlier=past,
-        quality={},
+        quality=quality or {},
         now=now,
         opened=opened,
+        preceding={
+            name: Preceding(value(said), tests[name].unit, NOW - MINUTE, "AN1", "S0")
+            for name, said in (preceding or {}).items()
+        },
     )
 
 

@@ -212,4 +212,13 @@ ELSEWHERE = [
     ("number", "parameter highest_index = 0,5 g/L", "R100", True,
      "numbers are written with a decimal point",
      "parameter highest_index = 0.5 g/L"),
+    ("given", "given potassium is missing", "R100", True,
+     "a result that did not come is `missing`",
+     "given potassium missing"),
+    ("given", "given potassium unreadable", "R100", True,
+     "what came in place of a number is written behind `unreadable`",
+     'given potassium unreadable "clot"'),
+    ("given", "given specimen is 9 hours old, potassium 5 mmol/L", "R100", True,
+     "how old the specimen is is given as `specimen age`",
+     "given specimen age 9 hours, potassium 5 mmol/L"),
 ]  # fmt: skip

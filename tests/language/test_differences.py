@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_formatting import shaken
 from test_identity import FILES, STATEMENTS
+from test_manual import RIGHT
 
 from verifier.cli import main
 from verifier.language import check
@@ -82,6 +83,26 @@ def test_a_change_is_said(before: str, after: str, said: list[str]) -> None:
     whole = "\n\n".join(STATEMENTS)
     assert before in whole
     assert differences({"a": whole}, {"a": whole.replace(before, after, 1)}) == said
+
+
+AROUND = [
+    ("hold when specimen age > 8 hours", "hold when specimen age > 9 hours",
+     ["rule stood-too-long: hold when specimen age > 8 hours becomes "
+      "hold when specimen age > 9 hours"]),
+    ("preceding(result) > 10000 * result", "preceding(hcg) > 20000 * result",
+     ["rule carried-over: hold when result >= 5 [iU]/L and preceding(result) > 10000 * result "
+      "becomes hold when result >= 5 [iU]/L and preceding(hcg) > 20000 * result"]),
+    ("sodium is out of control\n", "sodium is not in control\n",
+     ["rule same-electrodes: hold when sodium is out of control becomes "
+      "hold when not sodium is in control"]),
+    ("specimen age 9 hours", "specimen age 10 hours", []),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("before", "after", "said"), AROUND, ids=[c[1][:40] for c in AROUND])
+def test_a_change_in_the_manual_is_said(before: str, after: str, said: list[str]) -> None:
+    assert before in RIGHT
+    assert differences({"a": RIGHT}, {"a": RIGHT.replace(before, after, 1)}) == said
 
 
 @settings(deadline=None, max_examples=10)

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scenes import HEAD, SHIPPED
 from test_any_text import WHOLE, WORDS
-from test_identity import FILES, STATEMENTS, identity, spaced
+from test_identity import FILES, MANUAL, STATEMENTS, identity, spaced
 
 from verifier.cli import main
 from verifier.language import CODES, check, explaining
@@ -17,8 +17,8 @@ from verifier.language.formatting import formatted
 from verifier.language.source import Source
 
 RIGHT = [e.text for code in sorted(CODES) for e in explaining.examples(code) if e.right]
-MANUAL = (SHIPPED / "README.md").read_text(encoding="utf-8")
-RIGHT += re.findall(r"^```rules\n(.*?)^```$", MANUAL, re.DOTALL | re.MULTILINE)
+README = (SHIPPED / "README.md").read_text(encoding="utf-8")
+RIGHT += re.findall(r"^```rules\n(.*?)^```$", README, re.DOTALL | re.MULTILINE)
 
 
 def comments(text: str) -> list[str]:
@@ -43,10 +43,11 @@ def shaken(statements: list[str], random: Random) -> str:
     return "".join(random.choice(loose) + piece for piece in pieces) + random.choice(loose)
 
 
+@pytest.mark.parametrize("statements", [STATEMENTS, MANUAL], ids=["shipped", "manual"])
 @settings(deadline=None, max_examples=25)
-@given(st.randoms(use_true_random=False))
-def test_any_layout_is_laid_out_once_and_for_all(random: Random) -> None:
-    text = shaken(STATEMENTS, random)
+@given(random=st.randoms(use_true_random=False))
+def test_any_layout_is_laid_out_once_and_for_all(statements: list[str], random: Random) -> None:
+    text = shaken(statements, random)
     once = laid(text)
     assert laid(once) == once
     assert identity(once) == identity(text)
@@ -56,7 +57,7 @@ def test_any_layout_is_laid_out_once_and_for_all(random: Random) -> None:
 
 
 @settings(deadline=None, max_examples=60)
-@given(st.sampled_from(STATEMENTS), st.randoms(use_true_random=False))
+@given(st.sampled_from([*STATEMENTS, *MANUAL]), st.randoms(use_true_random=False))
 def test_one_layout_for_all_spacings(statement: str, random: Random) -> None:
     def stretched(line: str) -> str:
         parts = re.split(r'("[^"\n]*")', line)

@@ -7,20 +7,26 @@ from random import Random
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scenes import SHIPPED, case_of, shipped
+from scenes import NOW, SHIPPED, case_of, shipped
 from test_manual import RIGHT
 from test_shipped_rules import PANEL
 
 from verifier.language import Program, check
 from verifier.language.source import Source
 
-DAY = timedelta(days=1)
+DAY, HOUR = timedelta(days=1), timedelta(hours=1)
 FILES = {p.name: p.read_text(encoding="utf-8") for p in sorted(SHIPPED.glob("*.rules"))}
-STATEMENTS = [
-    source.text[s.start : s.start + len(s.text)]
-    for source in (Source(name, text) for name, text in FILES.items())
-    for s in source.statements()
-]
+
+
+def statements_of(files: dict[str, str]) -> list[str]:
+    return [
+        source.text[s.start : s.start + len(s.text)]
+        for source in (Source(name, text) for name, text in files.items())
+        for s in source.statements()
+    ]
+
+
+STATEMENTS, MANUAL = statements_of(FILES), statements_of({"manual": RIGHT})
 
 
 def compiled(files: dict[str, str]) -> Program:
@@ -59,6 +65,23 @@ def test_order_files_and_formatting_change_nothing(random: Random) -> None:
     held = {**PANEL, "potassium": "6.5", "calcium": "1.9", "hemolysis": "0.6"}
     case = case_of(shipped(), held)
     assert rules.judge(case) == shipped().judge(case)
+
+
+@settings(deadline=None, max_examples=15)
+@given(st.randoms(use_true_random=False))
+def test_so_it_is_with_all_the_manual_shows(random: Random) -> None:
+    statements = [spaced(s, random) for s in MANUAL]
+    random.shuffle(statements)
+    rules, first = compiled({"a": "\n".join(statements)}), compiled({"a": RIGHT})
+    assert (rules.identity, rules.needs_preceding) == (first.identity, first.needs_preceding)
+    values = {"potassium": "5.0", "sodium": "140", "calcium": "2.20", "hcg": "12"}
+    case = case_of(
+        first, values, measured=NOW + 9 * HOUR, preceding={**values, "hcg": "200000"},
+        quality={"sodium": "out of control", "potassium": "in control"},
+    )  # fmt: skip
+    assert rules.judge(case) == first.judge(case)
+    said = {reason.rule for found in first.judge(case).reasons.values() for reason in found}
+    assert said >= {"stood-too-long", "carried-over", "measured-twice", "same-electrodes"}
 
 
 def test_the_spelling_of_units_changes_nothing() -> None:
@@ -113,6 +136,14 @@ def test_a_change_of_meaning_changes_it(before: str, after: str) -> None:
         ("parameter hemolysis_limit = 0.5 g/L", "parameter hemolysis_limit = 0.6 g/L"),
         ('from "WG-PRE 2018, tiers for potassium"', 'from "WG-PRE 2018, tiers"'),
         ("hold specimen when potassium >= 6.0", "hold patient when potassium >= 6.0"),
+        ("hold when specimen age > 8 hours", "hold when specimen age > 9 hours"),
+        ("hold when specimen age > 8 hours", "hold when specimen age >= 8 hours"),
+        ("preceding(calcium) = calcium", "preceding(calcium) = 2.5 mmol/L"),
+        ("preceding(potassium) = potassium", "preceding(potassium) is known"),
+        ("and preceding(result) > 10000", "and preceding(result) > 20000"),
+        ("sodium is out of control\n", "sodium is not in control\n"),
+        ("sodium is out of control\n", "sodium is in control\n"),
+        ("sodium is out of control\n", "calcium is out of control\n"),
     ],
 )
 def test_a_change_of_meaning_in_the_manual_changes_it(before: str, after: str) -> None:
@@ -128,6 +159,11 @@ def test_a_change_of_meaning_in_the_manual_changes_it(before: str, after: str) -
         ("hemolysis_limit = 0.5 g/L", "hemolysis_limit  =  0.5 g/l"),
         ("critical not fired", "rising not fired"),
         ("never release potassium when", "never release when"),
+        ("specimen age > 8 hours", "specimen   age > 8 hour"),
+        ("preceding(sodium) = sodium", "preceding ( sodium )  =  sodium"),
+        ("specimen age 9 hours", "specimen age 10 hours"),
+        ("preceding hcg 200000 [IU]/L", "preceding hcg > 300000 [IU]/L"),
+        ("potassium missing", 'potassium unreadable "clot"'),
     ],
 )
 def test_what_keeps_the_meaning_keeps_it(before: str, after: str) -> None:

@@ -89,10 +89,10 @@ def test_one_case_on_which_we_fail_does_not_stop_the_others(
     bench.take(result_message("M2", specimen="S2", patient="P2"))
     real = bench.line.judge.case_of
 
-    def fails_on_the_first(tx: object, record: CaseRecord, now: datetime) -> object:
+    def fails_on_the_first(tx: object, record: CaseRecord, *more: object) -> object:
         if record.specimen.key == "S1":
             raise ValueError("SECRET")
-        return real(tx, record, now)  # type: ignore[arg-type]
+        return real(tx, record, *more)  # type: ignore[arg-type]
 
     monkeypatch.setattr(bench.line.judge, "case_of", fails_on_the_first)
     tick(bench, LATER)

@@ -124,7 +124,8 @@ def test_every_statement_runs_and_reads_by_an_index(store: Store, name: str) -> 
     sql, positions = ALL[name].form(sqlite.dialect())
     values = [None] * len(positions) or [None] * sql.count("?")
     plan = store.read(lambda r: r._cursor.execute(f"EXPLAIN QUERY PLAN {sql}", values).fetchall())
-    scans = [step for *_, step in plan if re.match(r"SCAN (?!.*USING)", step)]
+    # anon: what a query inside the query found, which is looked up by an index itself
+    scans = [step for *_, step in plan if re.match(r"SCAN (?!.*USING|anon_)", step)]
     assert name in SCANS or not scans
     sorts = [step for *_, step in plan if "TEMP B-TREE" in step]
     assert not sorts or name in SORTS, sorts

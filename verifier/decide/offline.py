@@ -10,12 +10,14 @@ from typing import Protocol
 from msgspec import Struct
 from msgspec.structs import replace
 
+from verifier.decide.before import Before
 from verifier.decide.decide import RuleSet, decide
 from verifier.facts.build import build_case
 from verifier.facts.case import BY_RULES, Case, CaseRecord, Control, Earlier
 from verifier.facts.catalogue import ConnectionMap
 from verifier.facts.extract import read_specimens
 from verifier.facts.merge import identity_doubts, merge
+from verifier.facts.preceding import asked, with_preceding
 from verifier.facts.report import SpecimenReport
 from verifier.facts.subjects import Patient
 from verifier.facts.values import Between, Number
@@ -31,6 +33,10 @@ class HistoricRuleSet(RuleSet, Protocol):
     @property
     def longest_window(self) -> timedelta:
         """How old an earlier result may be and still count."""
+
+    @property
+    def needs_preceding(self) -> frozenset[str]:
+        """The tests of which the value measured just before is asked for."""
 
 
 class Judged(Struct, frozen=True):
@@ -50,6 +56,7 @@ class Offline:
         self._cases: dict[str, CaseRecord] = {}
         self._earlier: dict[str, dict[str, list[Earlier]]] = {}
         self._patients: dict[str, Patient] = {}
+        self._measured, self._numbers = Before(), dict[str, int]()
         self._count = 0
 
     def judge(self, message: Message, now: datetime) -> list[Judged]:
@@ -93,10 +100,23 @@ class Offline:
             suspensions=(),
             now=now,
         )
+        case = self._compared(case)
         decision = decide(case, self._program)
         if key:
             self._keep(released(record, decision), case)
         return Judged(case, decision)
+
+    def _compared(self, case: Case) -> Case:
+        """Add what the analyzers measured just before, and keep what they measured now."""
+        tests = self._program.needs_preceding
+        if not tests:
+            return case
+        key, fresh = case.specimen.key, len(self._numbers) + 1
+        number = self._numbers.setdefault(key or f"\0{fresh}", fresh)
+        patient = case.patient.key if case.patient else ""
+        found = self._measured.find(asked(case, tests), patient, number)
+        self._measured.keep(case, tests, number)
+        return with_preceding(case, found, self._program.catalogue)
 
     def _checked_identity(self, record: CaseRecord) -> CaseRecord:
         patient = record.patient

@@ -9,6 +9,7 @@ from msgspec.structs import replace
 from verifier.facts.case import Case, CaseRecord, Control, Earlier, Entry, Result, Suspension
 from verifier.facts.catalogue import Catalogue, ConnectionMap
 from verifier.facts.mapping import Fault, Mapper, Reading, in_unit_of
+from verifier.facts.preceding import measured_at
 from verifier.facts.subjects import Specimen
 
 _mappers: dict[tuple[int, str], Mapper] = {}
@@ -85,6 +86,7 @@ def _result(at: int, entry: Entry, mapper: Mapper, specimen: Specimen) -> Result
         corrects=entry.corrects,
         faults=tuple(fault.text for fault in faults),
         fault_names=tuple(fault.name for fault in faults),
+        measured=measured_at(entry),
     )
 
 

@@ -49,7 +49,8 @@ class Result(Struct, frozen=True):
 
     `test` is empty when the code is unknown. `faults` are sentences of the built-in safeguards
     that mapping found (unknown test, unit missing, flag not mapped, several values …);
-    `fault_names` names the safeguard of each, such as ``unknown-test``.
+    `fault_names` names the safeguard of each, such as ``unknown-test``. `measured` is `analysed`,
+    or when the result arrived where that was not sent to the minute.
     """
 
     entry: int
@@ -69,6 +70,7 @@ class Result(Struct, frozen=True):
     corrects: bool = False
     faults: tuple[str, ...] = ()
     fault_names: tuple[str, ...] = ()
+    measured: datetime | None = None
 
 
 class Earlier(Struct, frozen=True):
@@ -79,6 +81,16 @@ class Earlier(Struct, frozen=True):
     collected: datetime
     specimen: str
     specimen_type: str = ""
+
+
+class Preceding(Struct, frozen=True):
+    """The value of a test that the same analyzer measured just before, of another patient."""
+
+    value: Value
+    unit: str
+    measured: datetime
+    analyzer: str
+    specimen: str
 
 
 class Suspension(Struct, frozen=True):
@@ -95,6 +107,8 @@ class Suspension(Struct, frozen=True):
 class Case(Struct, frozen=True):
     """What rules judge. `earlier` is newest first; `quality` gives the control state per test.
 
+    `preceding` gives, for the tests some rule asks it of, what the analyzer measured just before.
+
     `suspended` are sentences, one per suspension that touches the whole case; the suspensions of
     single tests stand in `suspended_tests`, those of connections in `suspended_connections`.
     """
@@ -110,3 +124,4 @@ class Case(Struct, frozen=True):
     suspended: tuple[str, ...] = ()
     suspended_tests: Mapping[str, str] = {}
     suspended_connections: Mapping[str, str] = {}
+    preceding: Mapping[str, Preceding] = {}

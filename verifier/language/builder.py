@@ -56,6 +56,17 @@ class ExpressionBuilder(Transformer_NonRecursive[Token, Any]):
     def age_in_years(self, meta: Meta, parts: list[Any]) -> tree.Age:
         return tree.Age(True, span=self.span(meta))
 
+    def specimen_age(self, meta: Meta, parts: list[Any]) -> tree.SpecimenAge:
+        return tree.SpecimenAge(span=self.span(meta))
+
+    def preceding(self, meta: Meta, parts: list[Any]) -> tree.Preceding | tree.Call:
+        match parts[0]:
+            case tree.Name(name=name):
+                return tree.Preceding(name, span=self.span(meta))
+            case tree.TheResult():
+                return tree.Preceding(None, span=self.span(meta))
+        return tree.Call("preceding", (parts[0],), span=self.span(meta))  # refused by the checker
+
     def arithmetic(self, meta: Meta, parts: list[Any]) -> tree.Arithmetic:
         left, operator, right = parts
         return tree.Arithmetic(str(operator), left, right, span=self.span(meta))
@@ -119,6 +130,15 @@ class ExpressionBuilder(Transformer_NonRecursive[Token, Any]):
 
     def changed(self, meta: Meta, parts: list[Any]) -> tree.ChangedTooMuch:
         return tree.ChangedTooMuch(parts[0], span=self.span(meta))
+
+    def control_state(self, meta: Meta, parts: list[Token]) -> str:
+        return " ".join(parts)
+
+    def control_is(self, meta: Meta, parts: list[Any]) -> tree.ControlIs:
+        return tree.ControlIs(parts[0], parts[1], span=self.span(meta))
+
+    def control_is_not(self, meta: Meta, parts: list[Any]) -> tree.Not:
+        return self._not(meta, self.control_is(meta, parts))
 
     def sex_is(self, meta: Meta, parts: list[Token]) -> tree.SexIs:
         return tree.SexIs(str(parts[0]), span=self.span(meta))

@@ -18,7 +18,7 @@ _EXACT: dict[str, Callable[[Decimal, Decimal], bool]] = {
     "<=": operator.le,
     "=": operator.eq,
 }
-_MIRRORED = {">": "<", ">=": "<=", "<": ">", "<=": ">=", "=": "="}
+MIRRORED = {">": "<", ">=": "<=", "<": ">", "<=": ">=", "=": "="}
 
 
 def comparison(sign: str, left: Run, right: Run, label: str) -> Test:
@@ -67,7 +67,7 @@ def settled(sign: str, value: Between, limit: Decimal) -> bool | None:
 def settled_apart(sign: str, left: Between, right: Between) -> bool | None:
     """Return what two ranges settle about ``left sign right``, None when they overlap."""
     if sign in (">", ">="):
-        return settled_apart(_MIRRORED[sign], right, left)
+        return settled_apart(MIRRORED[sign], right, left)
     if sign == "=":
         return False if _below(left, right) or _below(right, left) else None
     if _below(left, right, touching=sign == "<="):
@@ -89,7 +89,7 @@ def _compare(sign: str, left: Quantity, right: Quantity, label: str) -> Truth:
     if isinstance(left, Between) and isinstance(right, Decimal):
         found, censored, limit = settled(sign, left, right), left, right
     elif isinstance(right, Between) and isinstance(left, Decimal):
-        found, censored, limit = settled(_MIRRORED[sign], right, left), right, left
+        found, censored, limit = settled(MIRRORED[sign], right, left), right, left
     else:
         assert isinstance(left, Between)
         assert isinstance(right, Between)

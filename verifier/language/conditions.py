@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
@@ -29,6 +30,8 @@ class Conditions:
             return broken(node.span)
         if "age" in (left.kind.what, right.kind.what):
             return self._compare_age(node, left)
+        if isinstance(node.left, tree.SpecimenAge) or isinstance(node.right, tree.SpecimenAge):
+            return self._all.specimen_ages.compared(node.operator, left, right, node.span)
         return self._compared(node.operator, left, right, node.span)
 
     def _compared(self, sign: str, left: Typed, right: Typed, span: Span) -> Typed:
@@ -87,6 +90,11 @@ class Conditions:
             )  # fmt: skip
             return broken(node.span)
         operand, low, high = parts
+        if isinstance(node.operand, tree.SpecimenAge):
+            if isinstance(node.low, tree.Amount) and isinstance(node.high, tree.Amount):
+                unit = node.low.unit or node.high.unit  # between 1 and 8 hours
+                low = self._all.typed(replace(node.low, unit=unit), where)
+            return self._all.specimen_ages.between(operand, low, high, node.span)
         if low.kind.bare and not high.kind.bare and high.kind.what == "number":
             low = Typed(low.span, high.kind, low.run, constant=low.constant)  # 3.0 and 5.0 mmol/L
         least = self._compared(">=", operand, low, node.span)
@@ -104,7 +112,8 @@ class Conditions:
         operand = self._all.typed(node.operand, where)
         if operand.broken:
             return operand
-        if operand.kind.what in ("age", "period"):
+        timed = operand.kind.what in ("age", "period")
+        if timed and not isinstance(node.operand, tree.SpecimenAge):
             self._findings.add("R205", node.span, "this is always known or never asked for")
             return broken(node.span)
         run = operand.run

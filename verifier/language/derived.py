@@ -66,7 +66,7 @@ def names_in(node: object) -> Iterator[str]:
         part = waiting.pop()
         if isinstance(part, tree.Name):
             yield part.name
-        elif isinstance(part, tree.History) and part.test:
+        elif isinstance(part, tree.History | tree.Preceding) and part.test:
             yield part.test
         if isinstance(part, tuple):
             waiting += part

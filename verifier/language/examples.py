@@ -51,7 +51,34 @@ class GivenAttribute(Node):
     value: str
 
 
-Given: TypeAlias = GivenPerson | GivenValue | GivenControl | GivenSpecimen | GivenAttribute
+@dataclass(frozen=True, slots=True)
+class GivenPreceding(Node):
+    """`preceding potassium 4.1 mmol/L`: of the specimen the analyzer measured just before."""
+
+    test: Word
+    sign: str
+    value: Amount
+
+
+@dataclass(frozen=True, slots=True)
+class GivenSpecimenAge(Node):
+    """`specimen age 9 hours`: from collection to the analysis of what this step brings."""
+
+    age: Amount
+
+
+@dataclass(frozen=True, slots=True)
+class GivenNoValue(Node):
+    """`potassium missing` (`text` is None) or `potassium unreadable "text"`."""
+
+    test: Word
+    text: str | None
+
+
+Given: TypeAlias = (
+    GivenPerson | GivenValue | GivenControl | GivenSpecimen | GivenAttribute | GivenPreceding
+    | GivenSpecimenAge | GivenNoValue
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,6 +21,8 @@ from verifier.language.limits import LimitTables
 from verifier.language.numeric import Numeric
 from verifier.language.scene import ARITHMETIC, Quantity, Scene
 from verifier.language.screen import Read
+from verifier.language.specimenage import SpecimenAges
+from verifier.language.surroundings import Surroundings
 from verifier.language.symbols import Symbols, note_unknown_unit
 from verifier.language.truth import Unknown
 from verifier.language.typed import Typed, broken
@@ -47,6 +49,7 @@ class Expressions:
         self.symbols, self.tables, self.findings = symbols, tables, findings
         self.numeric, self.conditions = Numeric(self), Conditions(self)
         self.histories = Histories(self)
+        self.specimen_ages, self.surroundings = SpecimenAges(self), Surroundings(self)
         self._by_node: dict[type, Callable[[Any, Where], Typed]] = {
             tree.Amount: self._amount,
             tree.Name: self._name,
@@ -69,6 +72,9 @@ class Expressions:
             tree.AllOf: self.conditions.all_of,
             tree.AnyOf: self.conditions.any_of,
             tree.Not: self.conditions.negation,
+            tree.SpecimenAge: self.specimen_ages.typed,
+            tree.Preceding: self.surroundings.preceding,
+            tree.ControlIs: self.surroundings.control,
         }
 
     def typed(self, node: tree.Expression, where: Where) -> Typed:
@@ -101,7 +107,8 @@ class Expressions:
         if node.unit is not None:
             word = kinds.singular(node.unit)
             if word in kinds.AGES or word in kinds.PERIODS:
-                return Typed(node.span, PERIOD, lambda scene: None, label=node.unit)
+                seconds = node.value * kinds.PERIODS[word] if word in kinds.PERIODS else None
+                return Typed(node.span, PERIOD, lambda scene: None, node.unit, constant=seconds)
             kind = kinds.number(node.unit)
         if kind is None:
             note_unknown_unit(node.span, node.unit or "", self.findings)

@@ -20,7 +20,12 @@ _CONTINUED = _CLAUSE + " " * _CONTENT
 _KIND = len("autorelease ")
 # Clauses of one word whose content stands in a column.
 _LABELS = {"from", "because", "code", "in", "unit", "formula", "let", "for", "flag", "comment"}
-_CALLED = {"change", "rcv", "day"}  # words of the language that are called like a function
+_CALLED = {
+    "change",
+    "rcv",
+    "day",
+    "preceding",
+}  # words of the language that are called like a function
 # Of a number: a sign behind it is minus.
 _ENDS = {"NUMBER", "DILUTION", "UNIT", "NAME", "RPAR", "RESULT", "AGE", "YEARS"}
 

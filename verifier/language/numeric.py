@@ -129,6 +129,9 @@ class Numeric:
                 node, f"{name} asks for a test and a window", f"{name}(potassium within 7 days)"
             )
             return broken(node.span)
+        if name == "preceding":
+            self._wrong(node, "preceding asks for a test", "preceding(potassium)")
+            return broken(node.span)
         if name not in FUNCTIONS:
             self._all.findings.unknown_name(node.span, name, FUNCTIONS + HISTORIES, "function")
             return broken(node.span)

@@ -6,6 +6,7 @@ The first phrase that fits counts, so the special stands before the general.
 import re
 
 from verifier.language.phrases import Phrase, Words, said
+from verifier.language.phrasesaround import AROUND
 from verifier.language.phrasesofcases import CASES
 
 _NUMBER = r"([+-]?\d+(?:[.,]\d+)?)"
@@ -282,7 +283,7 @@ _FORMULAS = [
 ]  # fmt: skip
 
 BOOK: tuple[Phrase, ...] = (
-    *CASES,
+    *AROUND, *CASES,
     *_QUOTED, *_NUMBERS, *_AGES, *_WHEN, *_HISTORY, *_STATES, *_SIGNS, *_COMPARISONS, *_ROWS,
     *_CLAUSES, *_HEADS, *_FORMULAS,
 )  # fmt: skip

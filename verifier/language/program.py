@@ -45,7 +45,8 @@ class Program:
     """A checked rule set, ready to judge.
 
     `identity` is the SHA-256 of its meaning, `longest_window` how far back earlier results count.
-    `holds_patients` says whether a rule may hold all specimens of a patient.
+    `holds_patients` says whether a rule may hold all specimens of a patient, `needs_preceding` of
+    which tests the value measured just before is asked for.
     `scenarios` and `guarantees` are what it is expected to do; they are kept, not run, here.
     """
 
@@ -56,6 +57,7 @@ class Program:
         catalogue: Catalogue,
         rules: tuple[RuleSummary, ...],
         longest_window: timedelta,
+        needs_preceding: frozenset[str],
         by_test: Mapping[str, Iterable[CompiledRule]],
         of_specimen: Iterable[CompiledRule],
         formulas: Mapping[str, CompiledFormula],
@@ -66,7 +68,7 @@ class Program:
         guarantees: tuple[CheckedGuarantee, ...],
     ) -> None:
         self.identity, self.catalogue, self.rules = identity, catalogue, rules
-        self.longest_window = longest_window
+        self.longest_window, self.needs_preceding = longest_window, needs_preceding
         self.parameters = parameters
         self.scenarios, self.guarantees = scenarios, guarantees
         self._by_test = {name: tuple(found) for name, found in by_test.items() if found}
@@ -88,10 +90,10 @@ class Program:
         found = Collected(case)
         for position, result in enumerate(case.results):
             if result.test in self._by_test and result.state != "rejected":
-                scene.test = result.test
+                scene.test, scene.current = result.test, result
                 scene.result = self._value_of(scene, result)
                 self._judge_result(scene, found, position, result.test)
-        scene.test, scene.result = "", Unknown()
+        scene.test, scene.result, scene.current = "", Unknown(), None
         judge_rules(self._of_specimen, scene, found, None)
         every = tuple(self._derived(scene, found))
         unread = {case.results[n].test for n in found.instead}  # nothing is worked out from these

@@ -54,8 +54,11 @@ class Regions:
         sign, quantity = node.operator, node.left
         if left.constant is not None:
             left, right, sign, quantity = right, left, _MIRRORED[sign], node.right
-        if left.constant is None and {left.kind.what, right.kind.what} == {"number"}:
-            number = right.constant and self._all.fitted(right, left).constant
+        kinds = {left.kind.what, right.kind.what}
+        if left.constant is None and kinds in ({"number"}, {"period"}):
+            number = right.constant
+            if number and kinds == {"number"}:
+                number = self._all.fitted(right, left).constant
             if isinstance(number, Decimal):
                 return regions.against(meaning(quantity, test), sign, number)
         return regions.fact(meaning(node, test))
@@ -65,7 +68,7 @@ def meaning(part: Any, test: str) -> Any:
     """Return an expression without its place; `result` is the test it stands for."""
     if isinstance(part, tree.TheResult):
         return ("Name", test)
-    if isinstance(part, tree.History) and part.test is None:
+    if isinstance(part, tree.History | tree.Preceding) and part.test is None:
         part = replace(part, test=test)
     if isinstance(part, tuple):
         return tuple(meaning(item, test) for item in part)

@@ -70,6 +70,7 @@ def check(files: Mapping[str, str], parameters: Mapping[str, str] | None = None)
         catalogue=symbols.catalogue(),
         rules=_summaries(symbols, by_test),
         longest_window=max(windows, default=timedelta(0)),
+        needs_preceding=frozenset(expressions.surroundings.preceding_tests),
         by_test=by_test,
         of_specimen=of_specimen,
         formulas=derived,

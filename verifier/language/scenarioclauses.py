@@ -70,6 +70,20 @@ class WholeBuilder(RuleBuilder):
         name, value = parts
         return tree.GivenAttribute(self.word(name), unquoted(value), span=self.span(meta))
 
+    def given_preceding(self, meta: Meta, parts: list[Any]) -> tree.GivenPreceding:
+        test, sign, value = parts
+        return tree.GivenPreceding(self.word(test), str(sign or "="), value, span=self.span(meta))
+
+    def given_specimen_age(self, meta: Meta, parts: list[Any]) -> tree.GivenSpecimenAge:
+        return tree.GivenSpecimenAge(parts[0], span=self.span(meta))
+
+    def given_missing(self, meta: Meta, parts: list[Any]) -> tree.GivenNoValue:
+        return tree.GivenNoValue(self.word(parts[0]), None, span=self.span(meta))
+
+    def given_unreadable(self, meta: Meta, parts: list[Any]) -> tree.GivenNoValue:
+        test, text = parts
+        return tree.GivenNoValue(self.word(test), unquoted(text), span=self.span(meta))
+
     def expect(self, meta: Meta, parts: list[Any]) -> Clause:
         return self._clause("expect", tuple(parts), meta)
 

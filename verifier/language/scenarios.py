@@ -1,6 +1,6 @@
 """Checks scenarios and guarantees: names, units and times; running them is another room's work."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import timedelta
 from decimal import Decimal
 
@@ -12,6 +12,7 @@ from verifier.facts.numbers import read_titer
 from verifier.facts.values import TITER, Between, Number
 from verifier.language import kinds, tree
 from verifier.language.expressions import Expressions, Where
+from verifier.language.givens import Given, GivenOfTest, no_value, ranged
 from verifier.language.rules import FLAGS
 from verifier.language.scene import plain
 from verifier.language.typed import Typed
@@ -40,19 +41,24 @@ class Expected(Struct, frozen=True):
 class ScenarioStep(Struct, frozen=True):
     """What one message brings, `after` the first; values are in the unit of each test.
 
+    `specimen_age` is how long before this step the specimen was collected, None where that is not
+    said; `preceding` the values the analyzer measured just before, of another patient.
+
     `age` is the count and its unit, and `earlier` the values of earlier specimens with how long
     before this one they were collected. `quality` gives the tests whose control state changes.
     """
 
     after: timedelta
     expected: tuple[Expected, ...]
-    results: tuple[tuple[str, Number | Between], ...] = ()
+    results: tuple[tuple[str, Given], ...] = ()
     earlier: tuple[tuple[str, Number | Between, timedelta], ...] = ()
     quality: tuple[tuple[str, Control], ...] = ()
     attributes: tuple[tuple[str, str], ...] = ()
     specimen: str = ""
     sex: str = ""
     age: tuple[int, Span] | None = None
+    specimen_age: timedelta | None = None
+    preceding: tuple[tuple[str, Number | Between], ...] = ()
 
 
 class CheckedScenario(Struct, frozen=True):
@@ -102,17 +108,26 @@ class Examples:
 
     def _step(self, step: tree.Step, after: timedelta) -> ScenarioStep:
         values = [item for item in step.given if isinstance(item, tree.GivenValue)]
+        nothing = [item for item in step.given if isinstance(item, tree.GivenNoValue)]
+        ages = [item for item in step.given if isinstance(item, tree.GivenSpecimenAge)]
+        before = [item for item in step.given if isinstance(item, tree.GivenPreceding)]
         persons = [item for item in step.given if isinstance(item, tree.GivenPerson)]
         specimens = [item for item in step.given if isinstance(item, tree.GivenSpecimen)]
         self._only_one(persons)
         self._only_one(specimens)
+        self._only_one(ages)
         read = [(item, self._value(item)) for item in values]
         known = [(item, value) for item, value in read if value is not None]
-        self._check_repeats([item for item in values if item.before is None])
+        here: list[GivenOfTest] = [item for item in values if item.before is None]
+        self._check_repeats([*here, *nothing])
+        self._check_repeats(before)
         return ScenarioStep(
             after=after,
             expected=tuple(self._expected(item) for item in step.expected),
-            results=tuple((i.test.text, value) for i, value in known if i.before is None),
+            results=(
+                *((i.test.text, value) for i, value in known if i.before is None),
+                *((i.test.text, no_value(i)) for i in nothing if self._is_test(i.test)),
+            ),
             earlier=tuple(
                 (item.test.text, value, self._period(item.before))
                 for item, value in known
@@ -131,6 +146,12 @@ class Examples:
             specimen=self._specimen(specimens[0]) if specimens else "",
             sex=self._sex(persons[0]) if persons else "",
             age=self._age(persons[0]) if persons else None,
+            specimen_age=self._period(ages[0].age) if ages else None,
+            preceding=tuple(
+                (item.test.text, value)
+                for item, value in ((item, self._value(item)) for item in before)
+                if value is not None
+            ),
         )
 
     # --- what is given ---
@@ -148,7 +169,7 @@ class Examples:
             self._findings.unknown_name(word.span, word.text, known, "test")
         return False
 
-    def _value(self, item: tree.GivenValue) -> Number | Between | None:
+    def _value(self, item: tree.GivenValue | tree.GivenPreceding) -> Number | Between | None:
         if not self._is_test(item.test):
             return None
         kind = self._symbols.kinds[item.test.text]
@@ -193,12 +214,12 @@ class Examples:
             self._findings.unknown_name(item.type.span, item.type.text, known, "specimen type")
         return item.type.text
 
-    def _only_one(self, items: list[tree.GivenPerson] | list[tree.GivenSpecimen]) -> None:
+    def _only_one(self, items: Sequence[tree.Node]) -> None:
         for again in items[1:]:
             self._again(again, items[0])
 
-    def _check_repeats(self, values: list[tree.GivenValue]) -> None:
-        first: dict[str, tree.GivenValue] = {}
+    def _check_repeats(self, values: Sequence[GivenOfTest]) -> None:
+        first: dict[str, GivenOfTest] = {}
         for item in values:
             before = first.setdefault(item.test.text, item)
             if before is not item:
@@ -256,13 +277,3 @@ class Examples:
         for test in tests:
             self._all.truth(item.condition, Where(test=test))
         return CheckedGuarantee(name, item.source, tests, item.condition)
-
-
-def ranged(sign: str, number: Decimal) -> Number | Between:
-    """Return an exact value, or the range that ``< 0.2`` and its like stand for."""
-    if sign == "=":
-        return Number(number)
-    included = sign.endswith("=")
-    if sign.startswith("<"):
-        return Between(None, number, high_included=included)
-    return Between(number, None, low_included=included)

@@ -44,11 +44,14 @@ class _Worked(dict[str, Any]):
 
 
 class Scene:
-    """What the compiled closures read. `result` and `test` change from result to result."""
+    """What the compiled closures read. `test`, `result` and `current` change with the result.
+
+    `current` is the result in hand as it was sent, None for the specimen and for derived ones.
+    """
 
     __slots__ = (
-        "birthday_on", "case", "collected", "exact", "populations", "result", "results", "test",
-        "values",
+        "birthday_on", "case", "collected", "current", "exact", "populations", "result", "results",
+        "test", "values",
     )  # fmt: skip
 
     def __init__(
@@ -68,6 +71,7 @@ class Scene:
         self.results: dict[str, Result] = {}
         self.test = ""
         self.result: Quantity = Unknown()
+        self.current: Result | None = None
         for result in case.results:
             self._take(result, units)
 

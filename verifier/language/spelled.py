@@ -27,6 +27,10 @@ def _spell(node: tree.Expression) -> tuple[str, str]:
             return "result", "atom"
         case tree.Age(in_years=in_years):
             return "age in years" if in_years else "age", "atom"
+        case tree.SpecimenAge():
+            return "specimen age", "atom"
+        case tree.Preceding(test=test):
+            return f"preceding({test or 'result'})", "atom"
         case tree.Arithmetic(operator=sign, left=left, right=right):
             level = "+" if sign in "+-" else "*"
             tighter = "*" if level == "+" else "unary"
@@ -61,6 +65,8 @@ def _condition(node: tree.Expression) -> tuple[str, str]:
             return f"{_within(operand, '+')} is {words}", "compare"
         case tree.ChangedTooMuch(operand=operand):
             return f"{_within(operand, '+')} changed too much", "compare"
+        case tree.ControlIs(operand=operand, state=state):
+            return f"{_within(operand, '+')} is {state}", "compare"
         case tree.SexIs(sex=sex):
             return f"sex is {sex}", "compare"
         case tree.SpecimenIs(type=kind):

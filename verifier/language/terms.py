@@ -49,6 +49,18 @@ class Age(Node):
 
 
 @dataclass(frozen=True, slots=True)
+class SpecimenAge(Node):
+    """`specimen age`: from collection to analysis."""
+
+
+@dataclass(frozen=True, slots=True)
+class Preceding(Node):
+    """`preceding(potassium)`; `test` is None for the test of the result itself."""
+
+    test: str | None
+
+
+@dataclass(frozen=True, slots=True)
 class Arithmetic(Node):
     operator: str
     left: "Expression"
@@ -127,6 +139,14 @@ class ChangedTooMuch(Node):
 
 
 @dataclass(frozen=True, slots=True)
+class ControlIs(Node):
+    """`x is in control`; `state` is ``in control`` or ``out of control``."""
+
+    operand: "Expression"
+    state: str
+
+
+@dataclass(frozen=True, slots=True)
 class SexIs(Node):
     sex: str
 
@@ -160,5 +180,5 @@ class Not(Node):
 Expression: TypeAlias = (
     Amount | Name | TheResult | Age | Arithmetic | Negative | Call | Choose | History
     | ReferenceChange | Compare | IsBetween | IsKnown | LimitTest | ChangedTooMuch | SexIs
-    | SpecimenIs | AttributeIs | AllOf | AnyOf | Not
+    | SpecimenIs | AttributeIs | AllOf | AnyOf | Not | SpecimenAge | Preceding | ControlIs
 )  # fmt: skip

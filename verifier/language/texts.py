@@ -33,7 +33,9 @@ def _filler(
     name: str, text: tree.Word, symbols: Symbols, findings: Findings, test: str, condition: Typed
 ) -> str | Fill:
     shown = {fact.key: fact.show for fact in condition.facts}
-    earlier = [key for key in shown if key.startswith("earlier ")]
+    earlier, preceding = (
+        [key for key in shown if key.startswith(f"{word} ")] for word in ("earlier", "preceding")
+    )
     if name == "test" and test:
         return symbols.title(test)
     if name == "result" and test:
@@ -42,6 +44,10 @@ def _filler(
         return lambda scene: _limit(condition, scene)
     if name == "earlier" and earlier:
         return _of(shown[earlier[0]])
+    if name == "specimen age" and name in shown:
+        return _of(shown[name])
+    if name == "preceding" and preceding:
+        return _of(shown[preceding[0]])
     if name in symbols.kinds:
         return _of(facttexts.named(symbols, name).show)
     if name in symbols.parameters:
@@ -52,6 +58,8 @@ def _filler(
     known |= {"test", "result"} if test else set()
     known |= {"limit"} if condition.checks or condition.constant is False else set()
     known |= {"earlier"} if earlier else set()
+    known |= {"preceding"} if preceding else set()
+    known |= {"specimen age"} & shown.keys()
     if name in known or condition.constant is False:
         return ""
     findings.add(

@@ -10,7 +10,7 @@ class Missing(Struct, frozen=True, order=True):
 
     `why` is one of ``not ordered``, ``unreadable``, ``several``, ``no earlier``, ``no limit``,
     ``no birth date``, ``no sex``, ``no patient``, ``no time``, ``not stated``, ``censored``,
-    ``not applicable``, ``not computable``.
+    ``not applicable``, ``not computable``, ``no preceding``, ``no control``.
     """
 
     name: str

@@ -9,6 +9,7 @@ from verifier.decide.decide import decide
 from verifier.decide.offline import released
 from verifier.facts.build import build_case
 from verifier.facts.case import Case, CaseRecord, Control, Earlier, Suspension
+from verifier.facts.preceding import asked, with_preceding
 from verifier.facts.verdicts import Decision, Reason
 from verifier.hl7.message import Message
 from verifier.language.program import Program
@@ -31,8 +32,11 @@ class Judge:
         self.maps = {name: c.mapping(name) for name, c in settings.connections.items()}
         self.outbound = Outbound(settings)
 
-    def case_of(self, tx: Transaction, record: CaseRecord, now: datetime) -> Case:
-        """Gather everything a decision on this record rests on, as known now."""
+    def case_of(self, tx: Transaction, record: CaseRecord, now: datetime, case_id: int = 0) -> Case:
+        """Gather everything a decision on this record rests on, as known now.
+
+        `case_id` is that of a stored case, 0 for a new one.
+        """
         case = build_case(
             record,
             catalogue=self.program.catalogue,
@@ -42,6 +46,10 @@ class Judge:
             suspensions=_suspensions(tx),
             now=now,
         )
+        if wanted := asked(case, self.program.needs_preceding):
+            patient = record.patient.key if record.patient else ""
+            found = tx.preceding(wanted, patient=patient, case_id=case_id)
+            case = with_preceding(case, found, self.program.catalogue)
         elsewhere = self._elsewhere(tx, record)
         return msgspec.structs.replace(case, doubts=(*case.doubts, *elsewhere))
 
@@ -84,11 +92,12 @@ class Judge:
             comment: what that person added, sent as a note.
             who: the person, empty when rules or time are the cause.
         """
-        case = self.case_of(tx, record, now)
+        case = self.case_of(tx, record, now, stored.id if stored else 0)
         decision = decide(case, self.program)
         record = released(record, decision)
         case_id = stored.id if stored else new_id()
-        tx.save_case(case_id, record, decision, result_rows(case, decision))
+        rows = result_rows(case, decision, self.program.needs_preceding)
+        tx.save_case(case_id, record, decision, rows)
         sent = self.outbound.send(
             tx, case_id, stored, record, decision, now,
             arrival=arrival, settled=settled, comment=comment,

@@ -1,8 +1,11 @@
 """One row per result of a case: what earlier-result rules and the counters read."""
 
+from collections.abc import Collection
+
 from sqlalchemy import bindparam, insert, select, update
 
 from verifier.facts.case import BY_RULES, Case, CaseRecord, Entry
+from verifier.facts.preceding import analyzer_of, is_measured
 from verifier.facts.verdicts import Decision
 from verifier.store import codec, schema
 from verifier.store.base import Writing
@@ -25,7 +28,7 @@ _REWRITE = Statement(
             name: bindparam(f"new_{name}")
             for name in (
                 "patient", "collected", "test", "code", "value", "unit", "specimen",
-                "specimen_type", "outcome", "reason",
+                "specimen_type", "outcome", "reason", "analyzer", "measured",
             )
         }
     )
@@ -41,17 +44,25 @@ _MOVE = Statement(
 )
 
 
-def result_rows(case: Case, decision: Decision) -> tuple[ResultRow, ...]:
-    """Return the rows to store for the live results of a judged case."""
+def result_rows(
+    case: Case, decision: Decision, asked: Collection[str] = ()
+) -> tuple[ResultRow, ...]:
+    """Return the rows to store for the live results of a judged case.
+
+    `asked` are the tests of which some rule asks what was measured just before: only their rows
+    say where and when, so that the others cost no index.
+    """
     decided = {result.entry: result for result in decision.results}
     rows = []
     for result in case.results:
         verdict = decided.get(result.entry)
         worst = worst_reason(verdict.reasons) if verdict else None
+        compared = result.test in asked and is_measured(result)
         rows.append(
             ResultRow(
                 result.entry, result.test, result.code, result.value, result.unit,
                 verdict.outcome if verdict else "", worst.rule if worst else "",
+                analyzer_of(result) if compared else None, result.measured if compared else None,
             )
         )  # fmt: skip
     return tuple(rows)
@@ -97,6 +108,7 @@ class ResultWrites(Writing):
             new_collected=_collected(entry, collected), new_test=row.test, new_code=row.code,
             new_value=codec.encode(row.value), new_unit=row.unit, new_specimen=specimen,
             new_specimen_type=kind, new_outcome=row.outcome, new_reason=row.reason,
+            new_analyzer=row.analyzer, new_measured=codec.micros_or_none(row.measured),
         )  # fmt: skip
 
 
@@ -125,5 +137,6 @@ def _columns(
     return (
         case_id, row.entry, patient, _collected(entry, collected), row.test, row.code,
         codec.encode(row.value), row.unit, specimen, kind, entry.state, row.outcome, row.reason,
-        _settled(entry, now), entry.settled_by == BY_RULES,
+        _settled(entry, now), entry.settled_by == BY_RULES, row.analyzer,
+        codec.micros_or_none(row.measured),
     )  # fmt: skip

@@ -65,7 +65,8 @@ class Problem(Struct, frozen=True):
 class ResultRow(Struct, frozen=True):
     """One live result of a case as it is stored: value in the unit of the test.
 
-    `reason` is the rule name of its worst reason, empty when there is none.
+    `reason` is the rule name of its worst reason, empty when there is none. `analyzer` and
+    `measured` are set where what is measured after it may be compared with it.
     """
 
     entry: int
@@ -75,6 +76,8 @@ class ResultRow(Struct, frozen=True):
     unit: str
     outcome: str = ""
     reason: str = ""
+    analyzer: str | None = None
+    measured: datetime | None = None
 
 
 class StoredCase(Struct, frozen=True):

@@ -97,8 +97,12 @@ result = Table(
     Column("reason", Text, nullable=False),
     Column("settled", BigInteger),
     Column("by_rules", Boolean, nullable=False),
+    # Set for those results only of which some rule asks what was measured just before them.
+    Column("analyzer", Text),
+    Column("measured", BigInteger),
     Index("result_by_patient", "patient", "collected"),
     _index_where("state = 'released'", "result_released", "by_rules", "settled"),
+    _index_where("measured IS NOT NULL", "result_by_analyzer", "analyzer", "test", "measured"),
     sqlite_with_rowid=False,  # SQLite: keep the rows in the primary key itself
 )
 

@@ -8,10 +8,11 @@ from verifier.store.controls import ControlReads, ControlWrites
 from verifier.store.inbox import InboxWrites
 from verifier.store.outbox import OutboxWrites
 from verifier.store.people import PeopleReads, PeopleWrites
+from verifier.store.preceding import PrecedingReads
 from verifier.store.queue import QueueReads
 
 
-class Reader(QueueReads, CaseReads, ControlReads, PeopleReads, AuditReads):
+class Reader(QueueReads, CaseReads, PrecedingReads, ControlReads, PeopleReads, AuditReads):
     """Reads one consistent state of the database; see the parts for the methods."""
 
 
