@@ -4,7 +4,7 @@ from datetime import datetime
 from typing import Any
 
 from .analytes import ANALYTES
-from .harm import harm, is_critical, is_severe
+from .harm import critical_limits, harm, is_severe, standing
 from .illness import ILLNESSES
 from .messages import read_as, shown, true_as_sent
 from .physiology import Attack
@@ -35,6 +35,10 @@ def _standing(specimen: Specimen) -> set[str]:
         found.add("child")
     if sum(_effect(item, draw.collected, "gap") for item in draw.attacks) >= _GAP:
         found.add("anion gap")
+    if specimen.fat * 88.57 >= 1000:
+        found.add("very lipemic")
+    if specimen.bilirubin >= 100:
+        found.add("very icteric")
     return found
 
 
@@ -48,6 +52,10 @@ def _years(specimen: Specimen) -> float:
     return specimen.draw.person.age_days(specimen.draw.collected) / 365.25
 
 
+def _limits(specimen: Specimen, name: str) -> tuple[float | None, float | None]:
+    return critical_limits(name, _years(specimen), specimen.draw.person.sex, specimen.type)
+
+
 def _result(specimen: Specimen, name: str) -> dict[str, Any]:
     text, true = true_as_sent(specimen, name)
     label: dict[str, Any] = {"true": text}
@@ -55,7 +63,7 @@ def _result(specimen: Specimen, name: str) -> dict[str, Any]:
     reported = read_as(specimen, name)
     if reported != true:
         kinds |= specimen.spoiled.get(name, set())
-        label["harm"] = harm(name, true, reported, _years(specimen))
+        label["harm"] = harm(name, true, reported, _limits(specimen, name))
     if kinds:
         label["kinds"] = sorted(kinds)
     return label
@@ -65,7 +73,7 @@ def _reasons(specimen: Specimen, name: str, true: float) -> set[str]:
     """Return for what true reasons a person should look at this result."""
     found, draw = set[str](), specimen.draw
     low, high = ANALYTES[name].measurable
-    if is_critical(name, true, _years(specimen)):
+    if standing(true, _limits(specimen, name)):
         found.add("critical")
     if is_severe(name, true):
         found.add("severe")

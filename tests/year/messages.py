@@ -6,7 +6,9 @@ from .analytes import ANALYTES, Analyte
 from .schedule import Draw
 from .specimens import Specimen
 
-_CLASSES = {"emergency": "E", "inpatient": "I", "dialysis": "dialysis", "pregnant": "B", "newborn": "I"}
+_CLASSES = {
+    "emergency": "E", "inpatient": "I", "dialysis": "dialysis", "pregnant": "B", "newborn": "I",
+}  # fmt: skip
 _WARDS = {
     "emergency": "EMERGENCY", "dialysis": "DIALYSIS", "pregnant": "OBSTETRICS",
     "newborn": "NEWBORN", "child": "PEDIATRICS", "inpatient": "WARD", "outpatient": "CLINIC",

@@ -41,10 +41,10 @@ _SLIPS = (
 )
 
 
-def mix_up(specimens: list[Specimen], rng: Random) -> None:
+def mix_up(specimens: list[Specimen], rng: Random, rate: float) -> None:
     """Put each other's blood into pairs of tubes drawn about the same time in the same kind of
     place; each keeps its label and what was ordered under it."""
-    for _ in range(_count(len(specimens), 2000, rng)):
+    for _ in range(_count(len(specimens), 2000 / rate, rng)):
         for _ in range(50):  # until two strangers are found
             at = rng.randrange(len(specimens) - 1)
             one = specimens[at]
@@ -74,9 +74,9 @@ def _confusable(one: Specimen, other: Specimen) -> bool:
     )
 
 
-def slip_units(specimens: list[Specimen], rng: Random) -> None:
+def slip_units(specimens: list[Specimen], rng: Random, rate: float) -> None:
     """Put a wrong unit on one test of one analyzer for some hours."""
-    for at in _moments(specimens, 3000, rng):
+    for at in _moments(specimens, 3000 / rate, rng):
         slip = rng.choice(_SLIPS)
         for item in _stretch(specimens, at, timedelta(hours=rng.uniform(2, 8))):
             if slip.test in item.found and not item.conventional:
@@ -84,9 +84,9 @@ def slip_units(specimens: list[Specimen], rng: Random) -> None:
                 item.spoiled.setdefault(slip.test, set()).add("unit slip")
 
 
-def drift(specimens: list[Specimen], rng: Random) -> None:
+def drift(specimens: list[Specimen], rng: Random, rate: float) -> None:
     """Let the calibration of one test drift, up or down, and jump back when it is renewed."""
-    for at in _moments(specimens, 1500, rng):
+    for at in _moments(specimens, 1500 / rate, rng):
         name = rng.choice(_DRIFTS)
         most = rng.choice((-1, 1)) * rng.uniform(1, 3.5)
         items = list(_stretch(specimens, at, timedelta(hours=rng.uniform(8, 48))))
@@ -98,9 +98,9 @@ def drift(specimens: list[Specimen], rng: Random) -> None:
                 item.change(name, true * (1 + size), "calibration")
 
 
-def repeat_values(specimens: list[Specimen], rng: Random) -> None:
+def repeat_values(specimens: list[Specimen], rng: Random, rate: float) -> None:
     """Let the electrodes say again what they said before."""
-    for at in _moments(specimens, 2500, rng):
+    for at in _moments(specimens, 2500 / rate, rng):
         names = SALTS if rng.random() < 0.5 else (rng.choice(SALTS),)
         first, *rest = list(_stretch(specimens, at, timedelta(days=5)))[:40]
         wanted = rng.randint(2, 7)
@@ -111,9 +111,9 @@ def repeat_values(specimens: list[Specimen], rng: Random) -> None:
                     item.change(name, value, "stuck probe")
 
 
-def carry_over(specimens: list[Specimen], rng: Random) -> None:
+def carry_over(specimens: list[Specimen], rng: Random, rate: float) -> None:
     """Let a worn probe bring some of the specimen before."""
-    for at in _moments(specimens, 5000, rng):
+    for at in _moments(specimens, 5000 / rate, rng):
         share = rng.uniform(0.003, 0.04)
         items = list(_stretch(specimens, at, timedelta(hours=rng.uniform(8, 24))))
         before = [dict(item.found) for item in items]
@@ -123,12 +123,12 @@ def carry_over(specimens: list[Specimen], rng: Random) -> None:
                 item.change(name, value, "carry-over")
 
 
-def _count(specimens: int, each: int, rng: Random) -> int:
+def _count(specimens: int, each: float, rng: Random) -> int:
     whole, rest = divmod(specimens, each)
-    return whole + (rng.random() < rest / each)
+    return int(whole) + (rng.random() < rest / each)
 
 
-def _moments(specimens: list[Specimen], each: int, rng: Random) -> list[int]:
+def _moments(specimens: list[Specimen], each: float, rng: Random) -> list[int]:
     """Return at which specimens the events begin."""
     return [rng.randrange(len(specimens)) for _ in range(_count(len(specimens), each, rng))]
 

@@ -136,7 +136,7 @@ class Person:
 
     def set_point(self, name: str) -> float:
         """Return where in the population the patient stands; sodium, chloride and bicarbonate
-        go together, as charges have to (correlations: common practice, no source)."""
+        go together, as charges have to."""
         if name not in self.own:
             if name in TRIPLE:
                 self.own |= dict(zip(TRIPLE, charges(self.rng), strict=True))
@@ -149,8 +149,10 @@ TRIPLE = ("sodium", "chloride", "bicarbonate")
 
 
 def charges(rng: Random) -> tuple[float, float, float]:
-    """Return three standard normal numbers: chloride follows sodium (0.6) and yields to
-    bicarbonate (-0.4)."""
+    """Return three standard normal numbers: chloride follows sodium (0.68) and yields to
+    bicarbonate (-0.45), so that the anion gap of healthy people spans the 9 mmol/L it is published
+    with, 7 to 16."""
     sodium, bicarbonate, own = (rng.gauss(0, 1) for _ in range(3))
-    chloride = 0.6 * sodium - 0.4 * bicarbonate + math.sqrt(1 - 0.36 - 0.16) * own
+    chloride = 0.68 * sodium - 0.45 * bicarbonate
+    chloride += math.sqrt(1 - 0.68**2 - 0.45**2) * own
     return sodium, chloride, bicarbonate
