@@ -8,10 +8,12 @@ from msgspec.structs import replace
 from verifier.assurance.cases import case_of
 from verifier.assurance.grid import number, step_of
 from verifier.facts.values import TITER
+from verifier.language.limits import LimitRow
 from verifier.language.program import Program
 from verifier.language.scenarios import ScenarioStep
 
-_USUAL = ("reference", "autorelease", "measurable")
+_USUAL = ("reference", "autorelease", "critical", "measurable")
+_ANY = Decimal(1)  # of a test without limits, such as an index
 _NUDGES = (0, 1, -1)  # steps about the solution, where the formula rounds
 
 
@@ -19,16 +21,21 @@ def usual(program: Program, test: str) -> Decimal:
     """Return a value in the middle of what is usual for a test, as it would be reported."""
     for kind in _USUAL:
         for row in program.tables.rows.get((test, kind), ()):
-            for part in row.stretches:
-                if part.low is not None and part.high is not None:
-                    middle = (part.low + part.high) / 2
-                    step = (
-                        Decimal(1)
-                        if row.unit == TITER
-                        else step_of(part.low, program.decimals(test))
-                    )
-                    return middle.quantize(step)
-    return Decimal(100)
+            for low, high in _both_ends(row):
+                step = Decimal(1) if row.unit == TITER else step_of(low, program.decimals(test))
+                return ((low + high) / 2).quantize(step)
+    return _ANY
+
+
+def _both_ends(row: LimitRow) -> Iterator[tuple[Decimal, Decimal]]:
+    """Yield the ends of what is usual by a row: its stretches, or what critical values leave."""
+    for part in row.stretches:
+        if part.low is not None and part.high is not None:
+            yield part.low, part.high
+    highest = [part.high for part in row.stretches if part.low is None and part.high is not None]
+    lowest = [part.low for part in row.stretches if part.high is None and part.low is not None]
+    if highest and lowest:
+        yield max(highest), min(lowest)
 
 
 def given_for(
