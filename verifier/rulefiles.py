@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
+from typing import Literal, TypeAlias
 
 import msgspec
 
@@ -12,6 +13,7 @@ from verifier.language import Checked, Diagnostic, Program, check, render
 from verifier.language.formatting import formatted
 
 SUFFIX = ".rules"
+Units: TypeAlias = Literal["SI", "conventional"]
 _MOST_SHOWN = 3
 
 
@@ -47,8 +49,10 @@ def _not_utf8(name: str, data: bytes, error: UnicodeDecodeError) -> Diagnostic:
     )  # fmt: skip
 
 
-def load_folder(path: Path, parameters: Mapping[str, str] | None = None) -> Checked:
-    """Check the rule set in a folder, with the parameters this site sets, and run its scenarios.
+def load_folder(
+    path: Path, parameters: Mapping[str, str] | None = None, units: Units = "SI"
+) -> Checked:
+    """Check the rule set in a folder, as this site sets it, and run its scenarios.
 
     Scenarios say what the rules do as they are written: a scenario that fails only with the numbers
     of this site is a warning.
@@ -57,7 +61,7 @@ def load_folder(path: Path, parameters: Mapping[str, str] | None = None) -> Chec
         RuleSetError: there is no such folder, or it can not be read.
     """
     files, unreadable = read_files(path)
-    checked = check(files, parameters)
+    checked = check(files, parameters, conventional=units == "conventional")
     if unreadable:
         return Checked(None, tuple(sorted((*unreadable, *checked.diagnostics), key=_place)))
     if checked.program is None:
@@ -85,13 +89,15 @@ def _place(finding: Diagnostic) -> tuple[str, int, int]:
     return finding.file, finding.line, finding.column
 
 
-def load_program(path: Path, parameters: Mapping[str, str] | None = None) -> Program:
-    """Return the program of the rule set in a folder, with the parameters this site sets.
+def load_program(
+    path: Path, parameters: Mapping[str, str] | None = None, units: Units = "SI"
+) -> Program:
+    """Return the program of the rule set in a folder, with the parameters and units of this site.
 
     Raises:
         RuleSetError: the folder can not be read, or the rule set has errors.
     """
-    checked = load_folder(path, parameters)
+    checked = load_folder(path, parameters, units)
     if checked.program is not None:
         return checked.program
     errors = [item for item in checked.diagnostics if item.severity == "error"]

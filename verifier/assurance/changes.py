@@ -11,7 +11,7 @@ from verifier.assurance.edges import EdgeCase, row_words
 from verifier.assurance.grid import Side, number, step_of
 from verifier.assurance.persons import Persons
 from verifier.assurance.solving import usual
-from verifier.language.limits import ChangeLimit
+from verifier.language.changes import ChangeLimit
 from verifier.language.program import Program
 from verifier.language.scenarios import ScenarioStep
 from verifier.language.source import Source
@@ -42,9 +42,9 @@ def _of_limit(
     decimals = program.decimals(test)
     step = step_of(usual(program, test), decimals)
     earlier = _earlier(program, test, limit, step)
-    most = allowed(limit, earlier, before)
-    for rises in (True, False):
-        edge = Fraction(earlier) + (most if rises else -most)
+    start = Fraction(earlier)
+    rise, fall = allowed(limit, start, before)
+    for most, edge in ((rise, start + rise), (fall, start - fall)):
         for side, value in _around(edge, step):
             given: ScenarioStep | None = None
             if whom is not None and not derived:
@@ -62,19 +62,23 @@ def _of_limit(
                 edge=_decimal(edge),
                 side=side,
                 value=value,
-                expected=abs(Fraction(value) - Fraction(earlier)) > most,
+                expected=abs(Fraction(value) - start) > most,
                 population=limit.population,
                 step=given,
                 why_not=why_not,
             )
 
 
-def allowed(limit: ChangeLimit, earlier: Decimal, before: timedelta) -> Fraction:
-    """Return the largest change a limit allows from an earlier value, exactly."""
+def allowed(limit: ChangeLimit, earlier: Fraction, before: timedelta) -> tuple[Fraction, Fraction]:
+    """Return the largest rise and fall a limit allows from an earlier value, exactly."""
     most = Fraction(limit.most)
-    if limit.percent:
-        most = most * abs(Fraction(earlier)) / 100
-    return most * Fraction(before // _TICK, _DAY // _TICK) if limit.per_day else most
+    if limit.measure == "factor":
+        return earlier * (most - 1), earlier - earlier / most
+    if limit.measure == "percent":
+        most = most * abs(earlier) / 100
+    if limit.each is not None:
+        most = most * (before // _TICK) / Fraction(limit.each)
+    return most, most
 
 
 def _earlier(program: Program, test: str, limit: ChangeLimit, step: Decimal) -> Decimal:
@@ -83,7 +87,7 @@ def _earlier(program: Program, test: str, limit: ChangeLimit, step: Decimal) -> 
     A limit in percent lies between two reportable values for most earlier values.
     """
     middle = (usual(program, test) / step).to_integral_value(ROUND_FLOOR) * step
-    if limit.percent:
+    if limit.measure == "percent":
         for away in sorted(range(-_NEAR, _NEAR), key=abs):
             value = middle + away * step
             if value > 0 and not Fraction(value) * Fraction(limit.most) / 100 % Fraction(step):

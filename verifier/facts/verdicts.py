@@ -52,7 +52,8 @@ class Request(Struct, frozen=True):
 class Derived(Struct, frozen=True):
     """A derived result that the rule set reports: `inputs` are the tests it was computed from.
 
-    `instead` are the words that stand in place of a suppressed value.
+    `value` is as judged, in the declared unit; `text`, `unit` and `code` are as reported. `instead`
+    are the words that stand in place of a suppressed value.
     """
 
     test: str

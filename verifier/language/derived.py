@@ -3,15 +3,23 @@
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields, is_dataclass
 from decimal import Decimal, DecimalException
+from typing import NamedTuple
 
 from verifier.language import titers, tree
 from verifier.language.comparing import Test
-from verifier.language.expressions import Expressions, Where, scaled
+from verifier.language.expressions import Expressions, Where
 from verifier.language.kinds import Kind, ratio, shown
 from verifier.language.numeric import rounding
 from verifier.language.scene import Quantity, Scene
-from verifier.language.truth import Missing, Unknown
-from verifier.language.typed import Typed, broken
+from verifier.language.truth import Missing, Unknown, merged
+from verifier.language.typed import Typed, broken, scaled
+
+
+class Gate(NamedTuple):
+    """What must hold for a derived result to apply, and the unknown it is otherwise."""
+
+    test: Test
+    closed: Unknown
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,16 +33,15 @@ class CompiledFormula:
     report: tuple[str, str] | None
     inputs: tuple[str, ...]
     run: Callable[[Scene], Quantity]
-    population: str
     rounded: Callable[[Decimal], Decimal]
-    not_applicable: Unknown
+    gates: tuple[Gate, ...]
+    kind: Kind
 
     def work(self, scene: Scene) -> Quantity:
         """Return the value as rules see it; the exact one is kept for other formulas."""
-        if self.population:
-            fits = scene.populations[self.population]
-            if fits is not True:
-                return fits if isinstance(fits, Unknown) else self.not_applicable
+        closed = self._closed(scene) if self.gates else None
+        if closed is not None:
+            return closed
         value = self.run(scene)
         scene.exact[self.name] = value
         if not isinstance(value, Decimal):
@@ -44,6 +51,13 @@ class CompiledFormula:
         except DecimalException:  # more digits before the point than numbers are kept with
             text = f"{self.title} can not be computed"
             return Unknown(Missing(self.name, "not computable", text))
+
+    def _closed(self, scene: Scene) -> Unknown | None:
+        """Return why the result does not apply, or can not be told to; None where it applies."""
+        truths = [(gate.test(scene), gate) for gate in self.gates]
+        shut = [gate.closed for truth, gate in truths if truth is False]
+        open_ended = [truth for truth, _ in truths if isinstance(truth, Unknown)]
+        return merged(*(shut or open_ended)) if shut or open_ended else None
 
 
 def names_in(node: object) -> Iterator[str]:
@@ -68,7 +82,7 @@ class Formulas:
         self._all = expressions
         self._symbols, self._findings = expressions.symbols, expressions.findings
         self._needs = {
-            name: {*names_in(item.formula)} | {n for let in item.lets for n in names_in(let.value)}
+            name: {*names_in((item.formula, item.lets, item.only_when))}
             for name, item in self._symbols.derived.items()
         }
 
@@ -113,27 +127,39 @@ class Formulas:
             self._check_let(let, lets)
             lets[let.name.text] = self._all.quantity(let.value, Where(lets=dict(lets), exact=True))
         formula = self._all.quantity(item.formula, Where(lets=lets, exact=True))
+        gates = self._gates(item, lets)
         if not item.source:
             self._findings.add(
                 "R405", item.name.span, "this formula has no source", severity="warning",
                 fix='add a line: from "our procedure CHEM-014 v7"',
             )  # fmt: skip
         formula = self._in_unit(item, formula)
-        if formula.broken:
+        if formula.broken or gates is None:
             return None
-        missing = Missing(name, "not applicable", f"{item.title} does not apply to this patient")
         return CompiledFormula(
             name=name,
             title=item.title,
             unit=self._symbols.kinds[name].unit,
             decimals=item.decimals,
-            report=(item.report.system, item.report.code) if item.report else None,
+            report=_reported(item, self._symbols.kinds[name]),
             inputs=tuple(sorted(self._inputs(name))),
             run=formula.run,
-            population=item.population.text if item.population else "",
             rounded=(lambda value: value) if item.decimals is None else rounding(item.decimals),
-            not_applicable=Unknown(missing),
+            gates=gates,
+            kind=self._symbols.kinds[name],
         )
+
+    def _gates(self, item: tree.Derive, lets: dict[str, Typed]) -> tuple[Gate, ...] | None:
+        """Return what the clauses `for` and `only when` ask for, None where one is wrong."""
+        where = Where(lets=lets, exact=True)
+        asked = [(self._all.truth(gate.condition, where), gate.reason) for gate in item.only_when]
+        if any(condition.broken for condition, _ in asked):
+            return None
+        gates = [Gate(asking.run, _closed(item, f": {reason}")) for asking, reason in asked]
+        if item.population:
+            name = item.population.text
+            gates.append(Gate(_belongs(name), _closed(item, " to this patient")))
+        return tuple(gates)
 
     def _missing_population(self, word: tree.Word) -> None:
         if word.text not in self._symbols.broken:
@@ -174,6 +200,21 @@ class Formulas:
                     seen.add(other)
                     waiting.append(other)
         return found
+
+
+def _belongs(population: str) -> Test:
+    return lambda scene: scene.populations[population]
+
+
+def _closed(item: tree.Derive, words: str) -> Unknown:
+    text = f"{item.title} does not apply{words}"
+    return Unknown(Missing(item.name.text, "not applicable", text))
+
+
+def _reported(item: tree.Derive, kind: Kind) -> tuple[str, str] | None:
+    """Return the code a derived result is reported under, in the unit the site is shown."""
+    code = (item.conventional_report if kind.present else None) or item.report
+    return (code.system, code.code) if code else None
 
 
 def _unit_for(kind: Kind) -> str:

@@ -23,6 +23,7 @@ _UNORDERED = {
     "excluded",
     "held",
     "exceptions",
+    "only_when",
     "effects",
     "orders",
     "parts",

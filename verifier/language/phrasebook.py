@@ -124,7 +124,8 @@ _STATES = [
          "a fact that is missing is `not known`", "is not known", _CONDITION),
     said(r"\bis (?:in the |an? )?(?:critical|panic)(?:ly)?(?: (?:range|value|result|high|low))?",
          "critical values are asked for with `is critical`", "is critical", _CONDITION),
-    said(r"\b(?:is )?(?:outside|out)(?: of)?(?: the)? (reference|measurable|autorelease)"
+    said(r"\b(?:is )?(?:outside|out)(?: of)?(?: the)? (reference|possible|measurable|"
+         r"autorelease)"
          r"(?: (?:interval|range|limits?))?",
          "limits are asked for with `is outside` and the kind of limit", "is outside {1}",
          _CONDITION),

@@ -9,8 +9,8 @@ from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 _TEXT = re.compile(r'"[^"\n]*"')
-_ROWS = ("measurable", "reference", "critical", "autorelease", "change")
-_CONDITIONS = ("hold", "when", "except", "if", "unless")
+_ROWS = ("possible", "measurable", "reference", "critical", "autorelease", "change")
+_CONDITIONS = ("hold", "when", "except", "only", "if", "unless")
 _FORMULAS = ("formula", "let")
 _LONGEST = 1000  # letters of a clause that is looked up: a search may need their square
 _BESIDE_FORMULAS = ("unit", "units", "decimals", "for", "report", "from", "source")

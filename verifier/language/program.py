@@ -11,14 +11,15 @@ from verifier.facts.catalogue import Catalogue
 from verifier.facts.values import Between, Number
 from verifier.facts.verdicts import Derived, Fact, Judgement
 from verifier.language import facttexts, flags, tree
-from verifier.language.comparing import Test
+from verifier.language.comparing import Test, shown_text
 from verifier.language.derived import CompiledFormula
+from verifier.language.kinds import Kind
 from verifier.language.limits import LimitTables
 from verifier.language.reasons import DERIVED, judge_rules, worst_flag
 from verifier.language.reasons import Findings as Collected
 from verifier.language.rules import CompiledRule
 from verifier.language.scenarios import CheckedGuarantee, CheckedScenario
-from verifier.language.scene import Quantity, Scene, usable
+from verifier.language.scene import Quantity, Scene, plain, usable
 from verifier.language.screen import Screen, screen
 from verifier.language.truth import Missing, Truth, Unknown
 
@@ -64,6 +65,7 @@ class Program:
         formulas: Mapping[str, CompiledFormula],
         populations: Mapping[str, Test],
         tables: LimitTables,
+        kinds: Mapping[str, Kind],
         parameters: tuple[ParameterSummary, ...],
         scenarios: tuple[CheckedScenario, ...],
         guarantees: tuple[CheckedGuarantee, ...],
@@ -79,6 +81,7 @@ class Program:
         self.holds_patients = any(rule.scope == "patient" for rule in self._of_specimen)
         self._screens: dict[str, tuple[tuple[CompiledRule, ...], Screen[CompiledRule]]] = {}
         self._formulas, self._populations = dict(formulas), dict(populations)
+        self._kinds = dict(kinds)
         self._units = {name: test.unit for name, test in catalogue.tests.items()}
         self._reported = sorted(name for name, item in self._formulas.items() if item.report)
         self._flags = flags.Flags(tables)
@@ -102,6 +105,11 @@ class Program:
         unread = {case.results[n].test for n in found.instead}  # nothing is worked out from these
         derived = tuple(item for item in every if unread.isdisjoint(item.inputs))
         return found.judgement(derived, self._notes(scene))
+
+    def named(self, name: str) -> tuple[str, Kind]:
+        """Return what people call a test or derived result, and its kind of number."""
+        formula, kind = self._formulas.get(name), self._kinds[name]
+        return (formula.title if formula else self.catalogue.tests[name].title), kind
 
     def scene(self, case: Case) -> Scene:
         """Return what conditions read of a case; what is asked for is worked out then."""
@@ -157,8 +165,8 @@ class Program:
                 code=code,
                 system=system,
                 value=_value(value),
-                text=facttexts.number_text(value, formula.decimals),
-                unit=formula.unit,
+                text=_text_of(scene, name, formula),
+                unit=formula.kind.present.unit if formula.kind.present else formula.unit,
                 inputs=formula.inputs,
                 reasons=found.reasons_of(DERIVED),
                 flag=worst_flag([*found.flags.get(DERIVED, []), flag]),
@@ -173,8 +181,10 @@ class Program:
         for name, formula in self._formulas.items():
             value = scene.values[name]
             if isinstance(value, Decimal):
-                text = facttexts.number_text(value, formula.decimals)
-                notes[name] = Fact(formula.title, text, formula.unit, scene.collected, "derived")
+                value = facttexts.told(scene, name, value, formula.kind)
+                notes[name] = facttexts.quantity_fact(
+                    formula.title, value, formula.kind, formula.decimals, scene.collected, "derived"
+                )
         return notes
 
     def _work(self, scene: Scene, name: str) -> Quantity:
@@ -183,6 +193,18 @@ class Program:
 
     def _belongs(self, scene: Scene, name: str) -> Truth:
         return self._populations[name](scene)
+
+
+def _text_of(scene: Scene, name: str, formula: CompiledFormula) -> str:
+    """Return a derived result as it is reported."""
+    value, present = scene.values[name], formula.kind.present
+    if not present:
+        return facttexts.number_text(value, formula.decimals)
+    exact = facttexts.told(scene, name, value, formula.kind)
+    if isinstance(exact, Decimal):
+        return plain(present.reported(exact))
+    assert isinstance(exact, Between)
+    return shown_text(exact, present)
 
 
 def _value(value: Quantity) -> Number | Between:

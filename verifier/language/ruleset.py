@@ -38,13 +38,17 @@ class Checked(Struct, frozen=True):
 def check(
     files: Mapping[str, str],
     parameters: Mapping[str, str] | None = None,
+    *,
+    conventional: bool = False,
     watch: Watch | None = None,
 ) -> Checked:
     """Check rule files (name to text) as one rule set and compile it.
 
-    `parameters` are the values a site sets, such as ``{"hemolysis_limit": "0.6 g/L"}``. Never
-    raises for any text. The order of files has no meaning. With a `watch` the program tells what
-    its conditions answer; it is slower, and judges the same.
+    `parameters` are the values a site sets, such as ``{"hemolysis_limit": "0.6 g/L"}``. With
+    `conventional`, what is said is in conventional units where the rules name one; what is decided
+    is the same, and so is the identity. Never raises for any text. The order of files has no
+    meaning. With a `watch` the program tells what its conditions answer; it is slower, and judges
+    the same.
     """
     if sum(map(len, files.values())) > MOST_CHARACTERS:
         return Checked(None, (_too_much(files),))
@@ -52,7 +56,7 @@ def check(
     site = site_source(parameters or {})
     findings = Findings(sources | {site.file: site})
     reading = _complete(read(sources, findings), site, findings)
-    symbols = collect(reading, findings)
+    symbols = collect(reading, findings, conventional=conventional)
     if not reading.declarations and not findings.has_errors:
         return Checked(None, (_nothing(sources),))
     expressions = Expressions(symbols, LimitTables(symbols.title), findings, watch)
@@ -64,7 +68,9 @@ def check(
     examples = Examples(expressions)
     scenarios, guarantees = examples.scenarios(), examples.guarantees()
     if not findings.has_errors:
-        check_partitions(expressions.tables, symbols.populations, populations, findings)
+        check_partitions(
+            expressions.tables, symbols.populations, populations, symbols.parameters, findings
+        )
         _check_cover(symbols, by_test, findings)
         _check_watched(symbols, expressions.tables, by_test, findings)
         check_usefulness(expressions)
@@ -82,6 +88,7 @@ def check(
         formulas=derived,
         populations=populations,
         tables=expressions.tables,
+        kinds=symbols.kinds,
         parameters=_parameters(symbols),
         scenarios=scenarios,
         guarantees=guarantees,

@@ -23,6 +23,8 @@ from verifier.language.truth import Missing, Truth, Unknown
 # ln, exp, sqrt and pow are correct to 20 digits.
 ARITHMETIC = Context(prec=34, Emax=6144, Emin=-6143)
 TRANSCENDENTAL = Context(prec=20, Emax=6144, Emin=-6143)
+# A value converted between units has no last digit: what is worked out of it is compared at fewer.
+COMPARISON = Context(prec=20, Emax=6144, Emin=-6143)
 _GUARDED = Context(prec=27, Emax=6144, Emin=-6143)
 
 Known: TypeAlias = Decimal | Between
@@ -158,7 +160,7 @@ def unusable(label: str, *quantities: Quantity) -> Unknown:
         if isinstance(item, Unknown):
             gaps |= item.missing
         elif isinstance(item, Between):
-            text = f"{label} rests on the censored value {between_text(item)}"
+            text = f"{label} rests on a censored value"
             gaps.add(Missing(label, "censored", text))
     return Unknown(*gaps)
 

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from itertools import islice
 
 from verifier.language import tree
+from verifier.language.derived import names_in
 from verifier.language.diagnostics import listing
 from verifier.language.expressions import Expressions
 from verifier.language.regioned import Regions, meaning
@@ -35,6 +36,10 @@ class _Usefulness:
     def check(self) -> None:
         rules = [self._symbols.rules[name] for name in sorted(self._symbols.rules)]
         useful = [rule for rule in rules if not self._check_conditions(rule)]
+        for _, item in sorted(self._symbols.derived.items()):
+            own = {let.name.text for let in item.lets}
+            gates = [gate.condition for gate in item.only_when]
+            self._one_answer([gate for gate in gates if own.isdisjoint(names_in(gate))], [""])
         told: set[str] = set()
         for rule, other in islice(self._pairs(useful), _MOST_PAIRS):
             if {rule.name.text, other.name.text} & told or not self._adds_nothing(rule, other):
@@ -57,9 +62,13 @@ class _Usefulness:
 
     def _check_conditions(self, rule: tree.Rule) -> bool:
         """Note every smallest part of a rule that has one answer; return whether there is one."""
+        conditions = [rule.condition, *(item.condition for item in rule.exceptions)]
+        return self._one_answer(conditions, self._tests_of(rule))
+
+    def _one_answer(self, conditions: list[tree.Expression], of: list[str]) -> bool:
         found: dict[tuple[tree.Expression, bool], list[str]] = {}
-        for node in (rule.condition, *(item.condition for item in rule.exceptions)):
-            for test in self._tests_of(rule):
+        for node in conditions:
+            for test in of:
                 for one in self._constant(node, test):
                     found.setdefault(one, []).append(test)
         for (part, answer), tests in found.items():
@@ -145,12 +154,12 @@ def _holds_as_much(rule: tree.Rule, other: tree.Rule) -> bool:
 def _does_as_much(rule: tree.Rule, other: tree.Rule) -> bool:
     """Return whether `other` has every effect of `rule`, and is not narrower in another way."""
     firm = rule.unknown == "ignore" or other.unknown != "ignore"
-    effects = {(item.what, item.text) for item in rule.effects}
+    effects = {meaning(item, "") for item in rule.effects}
     return (
         firm
         and rule.wait is None
         and other.wait is None
-        and effects <= {(item.what, item.text) for item in other.effects}
+        and effects <= {meaning(item, "") for item in other.effects}
         and {word.text for word in rule.orders} <= {word.text for word in other.orders}
         and _exempt(other) <= _exempt(rule)
     )
