@@ -18,12 +18,14 @@ from verifier.assurance.writing import given, scenario
 from verifier.facts.verdicts import ResultDecision
 from verifier.language import tree
 from verifier.language.program import Program
+from verifier.language.reader import Known
 from verifier.language.ruleset import check
 from verifier.language.scenarios import ScenarioStep
 from verifier.language.source import Source, Span
 
 Fate = Literal["scenario", "edge case", "refused", "same", "survived"]
 FATES: tuple[Fate, ...] = ("scenario", "edge case", "refused", "same", "survived")
+_ADDED = "a scenario to add"  # the name of a file no rule set has
 _SAID = {"release": "released", "hold": "held", "wait": "waits"}
 
 
@@ -51,7 +53,8 @@ class Tests:
     def __init__(self, files: Mapping[str, str], seed: int = 0) -> None:
         self._files, self._seed = dict(files), seed
         self._recorder = Recorder()
-        program = check(files, watch=self._recorder).program
+        self._known: Known = {}
+        program = check(files, watch=self._recorder, known=self._known).program
         assert program is not None, "only a rule set without errors has mutants"
         self._program = program
         self._sources = {name: Source(name, text) for name, text in files.items()}
@@ -68,9 +71,13 @@ class Tests:
 
     @cached_property
     def _plain(self) -> Program:
-        program = check(self._files).program
+        program = check(self._files, known=self._known).program
         assert program is not None
         return program
+
+    def _compiled(self, files: Mapping[str, str], watch: Recorder | None = None) -> Program | None:
+        """Return the program of some files; only what was changed of them is read."""
+        return check(files, watch=watch, known=dict(self._known)).program
 
     @cached_property
     def _probes(self) -> Probes:
@@ -79,7 +86,7 @@ class Tests:
     def judge(self, mutant: Mutant) -> Verdict:
         """Return what notices a mutant, or a scenario that would."""
         files, recorder = mutated(self._files, mutant), Recorder()
-        program = check(files, watch=recorder).program
+        program = self._compiled(files, recorder if mutant.moves_limits else None)
         if program is None:
             return Verdict(mutant, "refused")
         if program.identity == self._program.identity:
@@ -143,20 +150,16 @@ class Tests:
 
     def _tells_apart(self, text: str, files: Mapping[str, str]) -> bool:
         """Return whether a scenario as it is written holds before the mistake, and not after."""
-        return _holds(self._files, text) is True and _holds(files, text) is False
+        return self._holds(self._files, text) is True and self._holds(files, text) is False
 
-
-def _holds(files: Mapping[str, str], text: str) -> bool | None:
-    """Return whether a scenario holds beside some files, None where it can not be read there."""
-    name = "a scenario to add"
-    program = check({**files, name: text}).program
-    if program is None:
-        return None
-    return next(
-        run_scenario(program, item).passed
-        for item in program.scenarios
-        if item.place and item.place.file == name
-    )
+    def _holds(self, files: Mapping[str, str], text: str) -> bool | None:
+        """Return whether a scenario holds beside some files, None where it can not be read."""
+        program = self._compiled({**files, _ADDED: text})
+        if program is None:
+            return None
+        places = ((item, item.place) for item in program.scenarios)
+        (added,) = (item for item, place in places if place and place.file == _ADDED)
+        return run_scenario(program, added).passed
 
 
 def _met(program: Program) -> dict[str, tuple[bool, ...]]:

@@ -10,6 +10,7 @@ from typing import Any, TypeAlias
 
 from msgspec.structs import replace
 
+from verifier.assurance.aiming import against_past, at_derived
 from verifier.assurance.grid import around, number, step_of
 from verifier.assurance.persons import SOMEBODY, Persons, nodes
 from verifier.assurance.solving import usual
@@ -55,6 +56,8 @@ class Probes:
         about = self._about(statement)
         tests = self._named(about)
         named = dict.fromkeys((*self._judged(statement), *tests))
+        yield from at_derived(self._program, about)
+        yield from against_past(self._program, about, list(named))
         for main in list(named)[:_MOST_TESTS] or [""]:
             chosen = list(dict.fromkeys(([main] if main else []) + tests))[: _MOST_TESTS + 1]
             yield from self._cases(about, chosen, MOST // min(len(named) or 1, _MOST_TESTS))
