@@ -13,6 +13,7 @@ ROOMS = [
     "facts",
     "language",
     "decide",
+    "quality",
     "assurance",
     "store",
     "service",
@@ -21,7 +22,7 @@ ROOMS = [
     "bench",
     "commands",
 ]
-PURE = ["hl7", "facts", "language", "decide", "assurance"]
+PURE = ["hl7", "facts", "language", "decide", "quality", "assurance"]
 EDGES = {"errors", "clock", "settings", "rulefiles"}
 WORLD = {
     "asyncio", "io", "logging", "multiprocessing", "os", "pathlib", "random", "secrets", "select",

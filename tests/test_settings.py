@@ -1,6 +1,8 @@
 """The configuration file: the example is complete, mistakes are named with their place."""
 
 import re
+from datetime import timedelta
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +11,8 @@ from pydantic import BaseModel
 
 from verifier import settings
 from verifier.errors import SettingsError
+from verifier.quality.choices import Choices
+from verifier.quality.standing import Limits
 
 EXAMPLE = Path(__file__).parent.parent / "deploy" / "verifier.toml"
 LEAST = {"connections": {"a": {"port": 2575}}}
@@ -35,9 +39,29 @@ def test_the_example_shows_every_setting() -> None:
     shown = set(re.findall(r"^(?:# )?([a-z_]+) = ", text, re.M))
     shown |= {part for name in re.findall(r"^\[([^\]]+)\]", text, re.M) for part in name.split(".")}
     models = [settings.Settings, settings.Connection, settings.Destination]
-    models += [settings.Web, settings.Quality]
+    models += [settings.Web, settings.Quality, settings.MonitorPlan]
     for model in models:
         assert names_of(model) <= shown, names_of(model) - shown
+
+
+def test_the_monitor_of_the_example_can_be_switched_on(tmp_path: Path) -> None:
+    text = EXAMPLE.read_text(encoding="utf-8")
+    before, _, example = text.partition("# [quality.monitors.sodium]")
+    loaded = load_text(
+        tmp_path, before + re.sub(r"^# ?", "", "# [quality.monitors.sodium]" + example, flags=re.M)
+    )
+    plan = loaded.quality.monitors["sodium"].plan()
+    assert (plan.kind, plan.low, plan.weight) == ("ewma", Decimal("138.6"), Decimal("0.1"))
+
+
+def test_the_quality_settings_are_those_of_the_rules() -> None:
+    quality = settings.Quality()
+    assert quality.choices() == Choices()
+    assert quality.limits() == Limits(timedelta(hours=24))
+    with pytest.raises(SettingsError, match="limits to leave"):
+        settings.parse(
+            LEAST | {"quality": {"monitors": {"a": {"kind": "mean", "target": 1}}}}, EXAMPLE
+        )
 
 
 def test_defaults_shown_in_the_example_are_the_defaults() -> None:

@@ -4,14 +4,26 @@
 """
 
 import tomllib
+from datetime import timedelta
+from decimal import Decimal
 from pathlib import Path
-from typing import Literal
+from typing import Literal, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 
 from verifier.errors import SettingsError
 from verifier.facts.catalogue import ConnectionMap, Handling, Presence
+from verifier.quality.choices import Choices, RuleName, Spread
+from verifier.quality.moving import Kind, Outside, Plan
+from verifier.quality.standing import Limits, Recovery
 
 
 class _Section(BaseModel):
@@ -91,11 +103,65 @@ class Web(_Section):
     lock_minutes: int = Field(15, gt=0)
 
 
+class MonitorPlan(_Section):
+    """How the patients' results of one test are watched (`verifier quality tune` proposes one)."""
+
+    kind: Kind
+    target: Decimal
+    size: int = Field(20, gt=0)
+    weight: Decimal = Field(Decimal("0.1"), gt=0, le=1)
+    lowest: Decimal | None = None
+    highest: Decimal | None = None
+    outside: Outside = "leave out"
+    low: Decimal | None = None
+    high: Decimal | None = None
+    sd: Decimal | None = Field(None, gt=0)
+    width: Decimal = Field(Decimal(3), gt=0)
+
+    @model_validator(mode="after")
+    def _has_limits(self) -> Self:
+        if self.low is None and self.high is None and self.sd is None:
+            raise ValueError("give low and high, or sd, so that there are limits to leave")
+        return self
+
+    def plan(self) -> Plan:
+        """Return it as the moving statistics know it."""
+        return Plan(**self.model_dump())
+
+
 class Quality(_Section):
-    """What the control state of a test is until somebody records one, and how long it holds."""
+    """The control rules in use, when controls are overdue, and what holds without any.
+
+    What the rules mean stands in `verifier.quality.choices`.
+    """
 
     without_state: Literal["hold", "assume in control"] = "hold"
     valid_hours: float = Field(24, gt=0)
+    warn: tuple[RuleName, ...] = ("1-2s",)
+    reject: tuple[RuleName, ...] = ("1-3s", "2-2s", "R-4s", "4-1s", "10x")
+    inclusive: bool = False
+    spread: Spread = "one beyond each side"
+    across: tuple[RuleName, ...] = ("2-2s",)
+    after_warning: bool = False
+    run_minutes: float = Field(60, gt=0)
+    overdue_hours: float = Field(24, ge=0)
+    overdue_results: int = Field(0, ge=0)
+    recovery: Recovery = "corrective action"
+    own_least: int = Field(20, ge=2)
+    monitor_alarm: Literal["show", "hold"] = "show"
+    allowable: dict[str, Decimal] = {}
+    monitors: dict[str, MonitorPlan] = {}
+
+    def choices(self) -> Choices:
+        """Return what the control rules are tried with."""
+        return Choices(
+            self.warn, self.reject, self.inclusive, self.spread, self.across, self.after_warning
+        )
+
+    def limits(self) -> Limits:
+        """Return when controls are overdue by time and what ends a failure."""
+        hours = timedelta(hours=self.overdue_hours) if self.overdue_hours else None
+        return Limits(hours, self.recovery)
 
 
 class Settings(_Section):

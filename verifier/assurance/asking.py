@@ -4,14 +4,14 @@ What a limit says is seen where a rule asks for it (`result is critical`), and f
 reference limits in the flag of the result as well.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from typing import TypeAlias
 
 from msgspec import Struct
 
 from verifier.assurance.edges import EdgeCase
 from verifier.assurance.running import Heard, steps_of
-from verifier.assurance.watching import Key, Recorder, Said
+from verifier.assurance.watching import Recorder, limit_asked
 from verifier.language import tree
 from verifier.language.program import Program
 
@@ -50,7 +50,6 @@ def run_edges(
     program: Program, recorder: Recorder, cases: Sequence[EdgeCase], tell: Progress = quiet
 ) -> tuple[EdgeRun, ...]:
     """Run edge cases; `recorder` is the watch the program was compiled with."""
-    asking = _asking(recorder.conditions)
     flagging = frozenset(
         item.name.text
         for item in program.statements
@@ -58,7 +57,7 @@ def run_edges(
     )
     runs = []
     for number, case in enumerate(cases, start=1):
-        runs.append(_run(program, recorder, case, asking, flagging))
+        runs.append(_run(program, recorder, case, flagging))
         tell("edge cases", number, len(cases))
     return tuple(runs)
 
@@ -67,7 +66,6 @@ def _run(
     program: Program,
     recorder: Recorder,
     case: EdgeCase,
-    asking: Mapping[Key, tuple[str, str]],
     flagging: frozenset[str],
 ) -> EdgeRun:
     if case.step is None:
@@ -75,26 +73,13 @@ def _run(
     recorder.taken()
     (heard,) = steps_of(program, (case.step,))
     answers = {
-        said.truth for said in recorder.taken() if _about(said, asking) == (case.test, case.kind)
+        said.truth
+        for said in recorder.taken()
+        if limit_asked(recorder.conditions[said.key], said.test) == (case.test, case.kind)
     }
     if not heard.fired & flagging:
         answers |= _flagged(case, heard)
     return EdgeRun(case, frozenset(answers))
-
-
-def _asking(conditions: Mapping[Key, tree.Expression]) -> dict[Key, tuple[str, str]]:
-    """Return the conditions that ask for a limit, with the test ("" is `result`) and the kind."""
-    found = {}
-    for key, node in conditions.items():
-        if isinstance(node, tree.LimitTest | tree.ChangedTooMuch):
-            named = node.operand.name if isinstance(node.operand, tree.Name) else ""
-            found[key] = (named, node.kind if isinstance(node, tree.LimitTest) else "change")
-    return found
-
-
-def _about(said: Said, asking: Mapping[Key, tuple[str, str]]) -> tuple[str, str] | None:
-    found = asking.get(said.key)
-    return (found[0] or said.test, found[1]) if found else None
 
 
 def _flagged(case: EdgeCase, heard: Heard) -> set[bool | None]:

@@ -58,6 +58,11 @@ class Persons:
         return None
 
     @cached_property
+    def simple(self) -> tuple[ScenarioStep, ...]:
+        """Everybody who is told apart by age and sex alone."""
+        return tuple(step for step in self.all if not step.attributes and not step.specimen)
+
+    @cached_property
     def all(self) -> tuple[ScenarioStep, ...]:
         """Everybody, the simplest first."""
         return tuple(step for step, _ in zip(self._every(), range(_MOST), strict=False))

@@ -31,17 +31,31 @@ def key_of(node: tree.Expression) -> Key:
     return Key(node.span, type(node).__name__)
 
 
+def limit_asked(node: tree.Expression, test: str) -> tuple[str, str] | None:
+    """Return the limit a condition asks for, as test and kind; `test` is what `result` is."""
+    if not isinstance(node, tree.LimitTest | tree.ChangedTooMuch):
+        return None
+    named = node.operand.name if isinstance(node.operand, tree.Name) else test
+    return named, node.kind if isinstance(node, tree.LimitTest) else "change"
+
+
 class Recorder:
-    """A watch for `check`: remembers the conditions it saw compiled, and what each answers."""
+    """A watch for `check`: remembers the conditions it saw compiled, and what each answers.
+
+    `asked` are the limits some condition asks for: test and kind of limit.
+    """
 
     def __init__(self) -> None:
         self.conditions: dict[Key, tree.Expression] = {}
+        self.asked: set[tuple[str, str]] = set()
         self._now: set[Said] = set()
 
     def __call__(self, node: tree.Expression, test: str, run: Test) -> Test:
         """Return the condition with its answers recorded."""
         key = key_of(node)
         self.conditions[key] = node
+        if limit := limit_asked(node, test):
+            self.asked.add(limit)
         yes, no, unknown = (Said(key, test, truth) for truth in (True, False, None))
 
         def recorded(scene: Scene) -> Truth:

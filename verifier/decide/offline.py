@@ -24,6 +24,8 @@ from verifier.facts.values import Between, Number
 from verifier.facts.verdicts import Decision
 from verifier.hl7.message import Message
 
+BY_PERSON = "person"  # `Entry.settled_by` of a held result that somebody let go
+
 
 class HistoricRuleSet(RuleSet, Protocol):
     """A rule set that says how far back it looks."""
@@ -72,7 +74,23 @@ class Offline:
             message=self._count,
             arrived=now,
         )
-        record = self._checked_identity(record)
+        return self._decided(self._checked_identity(record), now)
+
+    def later(self, specimen: str, now: datetime) -> Judged:
+        """Judge a specimen again, without a new message, as when a wait ends."""
+        return self._decided(self._cases[specimen], now)
+
+    def settle(self, judged: Judged, entries: frozenset[int]) -> None:
+        """Keep held results as let go by a person: from now on they are earlier results.
+
+        `entries` are places in the record; what has left already stays as it is.
+        """
+        key = judged.case.specimen.key
+        if key and entries:
+            self._keep(_marked(self._cases[key], entries, BY_PERSON), judged.case)
+
+    def _decided(self, record: CaseRecord, now: datetime) -> Judged:
+        key = record.specimen.key
         case = build_case(
             record,
             catalogue=self._program.catalogue,
@@ -85,8 +103,7 @@ class Offline:
         case = self._compared(case)
         decision = decide(case, self._program)
         if key:
-            self._cases[key] = released(record, decision)
-            self._remember(case, decision)
+            self._keep(released(record, decision), case)
         return Judged(case, decision)
 
     def _compared(self, case: Case) -> Case:
@@ -124,17 +141,17 @@ class Offline:
             found[test] = tuple(sorted(fitting, key=lambda item: item.collected, reverse=True))
         return found
 
-    def _remember(self, case: Case, decision: Decision) -> None:
-        """Keep what stands released of this specimen, in place of what was kept before."""
+    def _keep(self, record: CaseRecord, case: Case) -> None:
+        """Keep a case, and what stands released of it in place of what was kept before."""
+        self._cases[record.specimen.key] = record
         patient, specimen = case.patient, case.specimen
         if patient is None or not patient.key or specimen.collected is None:
             return
         history = self._earlier.setdefault(patient.key, {})
         for test, items in history.items():
             history[test] = [item for item in items if item.specimen != specimen.key]
-        free = {item.entry for item in decision.results if item.outcome == "release"}
         for result in case.results:
-            stands = result.state == "released" or result.entry in free
+            stands = record.entries[result.entry].state == "released"
             if stands and isinstance(result.value, Number | Between):
                 history.setdefault(result.test, []).append(
                     Earlier(
@@ -149,11 +166,15 @@ class Offline:
 
 def released(record: CaseRecord, decision: Decision) -> CaseRecord:
     """Return the record with every result the decision releases marked as released."""
-    free = {item.entry for item in decision.results if item.outcome == "release"}
+    free = frozenset(item.entry for item in decision.results if item.outcome == "release")
+    return _marked(record, free, BY_RULES)
+
+
+def _marked(record: CaseRecord, free: frozenset[int], by: str) -> CaseRecord:
     if not free:
         return record
     entries = tuple(
-        replace(entry, state="released", settled_by=BY_RULES)
+        replace(entry, state="released", settled_by=by)
         if at in free and entry.state == "open"
         else entry
         for at, entry in enumerate(record.entries)

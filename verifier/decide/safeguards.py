@@ -7,7 +7,7 @@ carry such a name: rule names hold no colon.
 from collections.abc import Iterator, Mapping
 from types import MappingProxyType
 
-from verifier.facts.case import Case, Result
+from verifier.facts.case import Case, ControlSays, Result
 from verifier.facts.catalogue import Catalogue
 from verifier.facts.verdicts import Fact, Outcome, Reason
 
@@ -57,12 +57,21 @@ def result_reasons(
         return
     if test.kind == "index":
         return  # a fact for rules, with no controls and no limits of its own
-    if test.controlled and (state := case.quality.get(test.name, "unknown")) != "in control":
-        words = "its control state is not known" if state == "unknown" else f"it is {state}"
-        facts = (Fact(f"control of {test.name}", state),)
-        yield safeguard("quality-control", f"{result.title}: {words}", facts)
+    if test.controlled:
+        yield from _control_reasons(result, case)
     if not covered:
         yield safeguard("no-rule", f"no rule covers {result.title}")
+
+
+def _control_reasons(result: Result, case: Case) -> Iterator[Reason]:
+    said = result.control or ControlSays(case.quality.get(result.test, "unknown"))
+    if said.state == "in control":
+        return
+    words = "its control state is not known" if said.state == "unknown" else f"it is {said.state}"
+    where = result.analyzer or result.connection
+    facts = (Fact(f"control of {result.test}", said.state, source=where if said.why else ""),)
+    because = f" on {where}: {said.why}" if said.why else ""
+    yield safeguard("quality-control", f"{result.title}: {words}{because}", facts)
 
 
 def test_reasons(test: str, case: Case) -> Iterator[Reason]:

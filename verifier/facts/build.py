@@ -1,12 +1,21 @@
 """From the case as stored to the case as judged: mapped, converted, with every fault named."""
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime, timedelta
 
 from msgspec.structs import replace
 
-from verifier.facts.case import Case, CaseRecord, Control, Earlier, Entry, Result, Suspension
+from verifier.facts.case import (
+    Case,
+    CaseRecord,
+    Control,
+    ControlSays,
+    Earlier,
+    Entry,
+    Result,
+    Suspension,
+)
 from verifier.facts.catalogue import Catalogue, ConnectionMap
 from verifier.facts.mapping import Fault, Mapper, Reading, in_unit_of
 from verifier.facts.preceding import measured_at
@@ -15,6 +24,9 @@ from verifier.facts.subjects import Specimen
 _mappers: dict[tuple[int, str], Mapper] = {}
 _MAPPERS_MOST = 256
 _CLOCKS_DIFFER = timedelta(minutes=10)  # common practice, no source
+_WORST: tuple[Control, ...] = ("out of control", "unknown", "in control")
+
+ControlOf = Callable[[str, str], ControlSays | None]
 
 
 def build_case(
@@ -26,14 +38,18 @@ def build_case(
     quality: Mapping[str, Control],
     suspensions: Sequence[Suspension],
     now: datetime,
+    control_of: ControlOf = lambda test, analyzer: None,
 ) -> Case:
     """Return what the rules judge: the results that stand, open or released, and all around them.
 
     Superseded, withdrawn and rejected entries are no facts any more. A connection that `maps`
-    does not name (removed since) is read with nothing but the catalogue.
+    does not name (removed since) is read with nothing but the catalogue. `control_of` gives what
+    the controls of a test on an analyzer say, where `quality` holds for all analyzers.
     """
     results = [
-        _result(at, entry, _mapper(catalogue, maps, entry.connection), record.specimen)
+        _result(
+            at, entry, mapper_of(catalogue, maps, entry.connection), record.specimen, control_of
+        )
         for at, entry in enumerate(record.entries)
         if entry.state in {"open", "released"}
     ]
@@ -42,7 +58,7 @@ def build_case(
         specimen=record.specimen,
         results=tuple(_alone(results)),
         earlier=_fitting(earlier, catalogue, record.specimen.type),
-        quality=quality,
+        quality=_of_their_analyzers(quality, results),
         now=now,
         opened=record.opened,
         doubts=(*record.doubts, *_time_doubts(record.specimen, now)),
@@ -52,7 +68,13 @@ def build_case(
     )
 
 
-def _mapper(catalogue: Catalogue, maps: Mapping[str, ConnectionMap], name: str) -> Mapper:
+def analyzer_of(entry: Entry) -> str:
+    """Return what measured a result: the analyzer the sender names (OBX-18), or the connection."""
+    return entry.observation.analyzer or entry.connection
+
+
+def mapper_of(catalogue: Catalogue, maps: Mapping[str, ConnectionMap], name: str) -> Mapper:
+    """Return the reader of one connection's words, the same one every time."""
     connection = maps.get(name) or ConnectionMap(name)
     mapper = _mappers.get((id(catalogue), name))
     # The mapper keeps its catalogue alive, so the id can not come to mean another one.
@@ -64,7 +86,22 @@ def _mapper(catalogue: Catalogue, maps: Mapping[str, ConnectionMap], name: str) 
     return mapper
 
 
-def _result(at: int, entry: Entry, mapper: Mapper, specimen: Specimen) -> Result:
+def _of_their_analyzers(
+    quality: Mapping[str, Control], results: Sequence[Result]
+) -> Mapping[str, Control]:
+    """Return the state per test, for tests measured here the worst of their analyzers."""
+    told: dict[str, list[Control]] = {}
+    for result in results:
+        if result.control:
+            told.setdefault(result.test, []).append(result.control.state)
+    if not told:
+        return quality
+    return {**quality, **{test: min(said, key=_WORST.index) for test, said in told.items()}}
+
+
+def _result(
+    at: int, entry: Entry, mapper: Mapper, specimen: Specimen, control_of: ControlOf
+) -> Result:
     observation = entry.observation
     reading = mapper.read(observation, specimen.type)
     faults = (*_entry_faults(entry, reading, specimen, mapper.connection), *reading.faults)
@@ -87,6 +124,7 @@ def _result(at: int, entry: Entry, mapper: Mapper, specimen: Specimen) -> Result
         faults=tuple(fault.text for fault in faults),
         fault_names=tuple(fault.name for fault in faults),
         measured=measured_at(entry),
+        control=control_of(reading.test, analyzer_of(entry)) if reading.test else None,
     )
 
 
@@ -98,6 +136,8 @@ def _entry_faults(
         was = f" of {entry.previous}" if entry.previous else ""
         text = f"{reading.title}: a value{was} has already left the laboratory"
         faults.insert(0, Fault("correction", text))
+    if entry.bracket:
+        faults.append(Fault("quality-control", f"{reading.title}: {entry.bracket}"))
     analyzed, collected = entry.observation.analysed, specimen.collected
     if analyzed and collected and analyzed.at < collected.at - _CLOCKS_DIFFER:
         text = f"{reading.title} was analyzed before the specimen was collected"

@@ -21,6 +21,8 @@ class Entry(Struct, frozen=True):
     `message` is the id of the inbox row. `doubts` are sentences found while merging that hold the
     result (a final value changed without a correction, a correction of a released value …).
     `previous` is the text of the value it replaced; `corrects` is true when that one was released.
+    `bracket` says which failed control came after it: a person has to settle it, whatever the
+    controls say later.
     """
 
     observation: Observation
@@ -32,6 +34,7 @@ class Entry(Struct, frozen=True):
     doubts: tuple[str, ...] = ()
     previous: str | None = None
     corrects: bool = False
+    bracket: str = ""
 
 
 class CaseRecord(Struct, frozen=True):
@@ -44,13 +47,26 @@ class CaseRecord(Struct, frozen=True):
     doubts: tuple[str, ...] = ()
 
 
+class ControlSays(Struct, frozen=True):
+    """The control state of a test on an analyzer, why, and whether a failed control is the cause.
+
+    `good` is when a control was last good before it failed, None when that is not known.
+    """
+
+    state: Control
+    why: str = ""
+    failed: bool = False
+    good: datetime | None = None
+
+
 class Result(Struct, frozen=True):
     """One live entry of a case, mapped to a test of the rule set and converted to its unit.
 
     `test` is empty when the code is unknown. `faults` are sentences of the built-in safeguards
     that mapping found (unknown test, unit missing, flag not mapped, several values …);
     `fault_names` names the safeguard of each, such as ``unknown-test``. `measured` is `analysed`,
-    or when the result arrived where that was not sent to the minute.
+    or when the result arrived where that was not sent to the minute. `control` is what the
+    controls of its own analyzer say, None where none are defined.
     """
 
     entry: int
@@ -71,6 +87,7 @@ class Result(Struct, frozen=True):
     faults: tuple[str, ...] = ()
     fault_names: tuple[str, ...] = ()
     measured: datetime | None = None
+    control: ControlSays | None = None
 
 
 class Earlier(Struct, frozen=True):
@@ -107,6 +124,7 @@ class Suspension(Struct, frozen=True):
 class Case(Struct, frozen=True):
     """What rules judge. `earlier` is newest first; `quality` gives the control state per test.
 
+    For a test that the case has a result of, that is the state of the result's own analyzer.
     `preceding` gives, for the tests some rule asks it of, what the analyzer measured just before.
 
     `suspended` are sentences, one per suspension that touches the whole case; the suspensions of

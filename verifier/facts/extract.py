@@ -31,6 +31,11 @@ SPECIMEN_TYPES = {
     "URT": "urine",
 }
 
+_OF_CONTROL = {
+    "",
+    "CO",
+}  # INV-3, table 0384; where it says nothing, INV beside a control is its own
+
 
 class _Order:
     """One OBR with what stands around it."""
@@ -40,6 +45,8 @@ class _Order:
         self.spm: Segment | None = None
         self.sacs: list[Segment] = []
         self.results: list[Segment] = []
+        self.lot = ""
+        self.substances: list[str] = []
 
     def own_key(self) -> str:
         """The identifier without SPM and SAC: OBR-3, OBR-2, ORC-3, ORC-2, the first there is."""
@@ -109,6 +116,7 @@ def _groups(message: Message) -> list[_Group]:
     groups, orc = [_Group(None)], None
     spm: Segment | None = None
     sacs: list[Segment] = []
+    lot = ""
     order: _Order | None = None
     for segment in message.segments:
         group = groups[-1]
@@ -120,7 +128,7 @@ def _groups(message: Message) -> list[_Group]:
             case "PID":
                 groups.append(_next_group(group, segment))
                 order = orc = spm = None
-                sacs = []
+                sacs, lot = [], ""
             case "PV1":
                 group.visit = segment
             case "ORC" if specimen_first and order and not order.orc:
@@ -131,10 +139,10 @@ def _groups(message: Message) -> list[_Group]:
                 order = _Order(segment, orc)
                 orc = None
                 if specimen_first:
-                    order.spm, order.sacs = spm, sacs
+                    order.spm, order.sacs, order.lot = spm, sacs, lot
                 group.orders.append(order)
             case "SPM" if specimen_first:
-                spm, sacs, order = segment, [], None
+                spm, sacs, lot, order = segment, [], "", None
             case "SPM" if order:
                 _attach(group, order, segment)
             case "SPM":
@@ -146,6 +154,12 @@ def _groups(message: Message) -> list[_Group]:
                 sacs.append(segment)
             case "SAC" if order:
                 order.sacs.append(segment)
+            case "INV" if segment.get(3) in _OF_CONTROL and not order:
+                lot = lot or segment.get(16)
+            case "INV" if segment.get(3) in _OF_CONTROL and order and not specimen_first:
+                order.lot = order.lot or segment.get(16)
+            case "SID" if order and segment.get(2):
+                order.substances.append(segment.get(2))
     return groups
 
 
@@ -192,6 +206,7 @@ def _specimen(order: _Order, connection: ConnectionMap, zone: str) -> Specimen:
     role = (spm.get(11) if spm else "") or (sac.get(6, 7) if sac else "") or obr.get(15, 7) or "P"
     if any(key.startswith(mark) for mark in connection.controls):
         role = "Q"
+    lots = {"lot": order.lot, "substance lots": " ".join(order.substances)} if role == "Q" else {}
     word = (spm.get(4) if spm else "") or (sac.get(6) if sac else "") or obr.get(15)
     return Specimen(
         key=key,
@@ -201,6 +216,7 @@ def _specimen(order: _Order, connection: ConnectionMap, zone: str) -> Specimen:
         or next((found for obx in order.results if (found := moment(obx.get(14), zone))), None),
         received=(moment(spm.get(18), zone) if spm else None) or moment(obr.get(14), zone),
         role=role,
+        attributes={name: told for name, told in lots.items() if told},
     )
 
 

@@ -35,6 +35,7 @@ _WHO = {
 
 Found = TypeVar("Found", bound=tree.Node)
 Rows = list[LimitRow] | list[ChangeLimit]
+Known = dict[tuple[str, ...], tuple[str, tuple[int, int] | None]]
 
 
 class Tried(NamedTuple):
@@ -57,10 +58,11 @@ def check_partitions(
     ages = {name: item.value for name, item in parameters.items()}
     tried = list(islice(_patients(list(populations.values()), tests, ages), _MOST))
     gaps: dict[tuple[str, str], list[tuple[str, Span]]] = {}
+    known: Known = {}
     rows: dict[tuple[str, str], Rows] = {**tables.rows}
     rows |= {(test, "change"): changes for test, changes in tables.changes.items()}
     for (test, kind), found in sorted(rows.items()):
-        gap = _check(found, tried, findings)
+        gap = _check(found, tried, known, findings)
         if gap:
             gaps.setdefault((kind, gap), []).append((test, found[0].span))
         if kind == "critical":
@@ -112,20 +114,32 @@ def _is_for(row: LimitRow | ChangeLimit, scene: Scene) -> bool:
     return not row.population or scene.populations[row.population] is True
 
 
-def _check(rows: Rows, tried: list[Tried], findings: Findings) -> str:
+def _check(rows: Rows, tried: list[Tried], known: Known, findings: Findings) -> str:
     """Note the first overlap of some rows; return the first patient no row fits."""
+    whom = tuple(row.population for row in rows)
+    if whom not in known:  # most tests have rows for the same populations
+        known[whom] = _first(rows, tried)
+    words, overlap = known[whom]
+    if overlap is None:
+        return words
+    first, second = (rows[number] for number in overlap)
+    findings.add(
+        "R302", second.span, f"two limits fit {_article(words)} {words}",
+        meaning="the two could disagree, and a reader could not tell which one counts.",
+        fix="write populations that do not overlap", related=[first.span],
+    )  # fmt: skip
+    return ""
+
+
+def _first(rows: Rows, tried: list[Tried]) -> tuple[str, tuple[int, int] | None]:
+    """Return the first patient whom two rows fit, with the two; else the first whom none fits."""
     gap = ""
     for words, scene in tried:
-        fitting = [row for row in rows if _is_for(row, scene)]
+        fitting = [number for number in range(len(rows)) if _is_for(rows[number], scene)]
         if len(fitting) > 1:
-            findings.add(
-                "R302", fitting[1].span, f"two limits fit {_article(words)} {words}",
-                meaning="the two could disagree, and a reader could not tell which one counts.",
-                fix="write populations that do not overlap", related=[fitting[0].span],
-            )  # fmt: skip
-            return ""
+            return words, (fitting[0], fitting[1])
         gap = gap or ("" if fitting else words)
-    return gap
+    return gap, None
 
 
 def _patients(

@@ -2,7 +2,7 @@
 
 import re
 from functools import lru_cache
-from typing import NamedTuple
+from typing import NamedTuple, TypeAlias
 
 from lark import Lark, Token, UnexpectedCharacters, UnexpectedEOF, UnexpectedInput, UnexpectedToken
 
@@ -50,8 +50,16 @@ def reserved() -> frozenset[str]:
     return frozenset(word for word in words if re.fullmatch(r"[A-Za-z]{2,}", word))
 
 
-def read(sources: dict[str, Source], findings: Findings) -> Reading:
-    """Read every file; what can not be read is noted and left out."""
+Known: TypeAlias = dict[tuple[str, str], tree.Declaration]  # by file and text
+
+
+def read(sources: dict[str, Source], findings: Findings, known: Known | None = None) -> Reading:
+    """Read every file; what can not be read is noted and left out.
+
+    Statements that are `known` are not read again, and those read are added: a declaration keeps
+    the place where it was read first.
+    """
+    known = {} if known is None else known
     declarations: list[tree.Declaration] = []
     broken: set[str] = set()
     for source in sources.values():
@@ -59,8 +67,10 @@ def read(sources: dict[str, Source], findings: Findings) -> Reading:
         for statement in source.statements():
             end = statement.start + len(statement.text)
             hidden = HIDDEN.search(source.text, statement.start, end)  # said already: read no more
-            made = None if hidden else _read_statement(statement, findings)
+            key = statement.file, statement.text
+            made = known.get(key) or (None if hidden else _read_statement(statement, findings))
             if made is not None:
+                known[key] = made
                 declarations.append(made)
             elif named := _DECLARED.match(statement.text):
                 broken.add(named.group(1))

@@ -16,7 +16,7 @@ from verifier.language.limits import LimitTables
 from verifier.language.parameters import site_source, with_site_values
 from verifier.language.partitions import check_partitions
 from verifier.language.program import ParameterSummary, Program, RuleSummary
-from verifier.language.reader import Reading, read
+from verifier.language.reader import Known, Reading, read
 from verifier.language.rules import CompiledRule, Rules
 from verifier.language.scenarios import Examples
 from verifier.language.source import Source
@@ -41,6 +41,7 @@ def check(
     *,
     conventional: bool = False,
     watch: Watch | None = None,
+    known: Known | None = None,
 ) -> Checked:
     """Check rule files (name to text) as one rule set and compile it.
 
@@ -48,14 +49,15 @@ def check(
     `conventional`, what is said is in conventional units where the rules name one; what is decided
     is the same, and so is the identity. Never raises for any text. The order of files has no
     meaning. With a `watch` the program tells what its conditions answer; it is slower, and judges
-    the same.
+    the same. Statements that are `known` are not read again, whatever stands before them; findings
+    about them name the place where they were read.
     """
     if sum(map(len, files.values())) > MOST_CHARACTERS:
         return Checked(None, (_too_much(files),))
     sources = {name: Source(name, files[name]) for name in sorted(files)}
     site = site_source(parameters or {})
     findings = Findings(sources | {site.file: site})
-    reading = _complete(read(sources, findings), site, findings)
+    reading = _complete(read(sources, findings, known), site, findings)
     symbols = collect(reading, findings, conventional=conventional)
     if not reading.declarations and not findings.has_errors:
         return Checked(None, (_nothing(sources),))

@@ -1,19 +1,21 @@
 """From a case record to a decision, stored with everything that may leave because of it."""
 
 from collections.abc import Collection, Mapping
-from datetime import datetime, timedelta
+from datetime import datetime
 
 import msgspec
 
 from verifier.decide.decide import decide
 from verifier.decide.offline import released
-from verifier.facts.build import build_case
-from verifier.facts.case import Case, CaseRecord, Control, Earlier, Suspension
+from verifier.facts.build import analyzer_of, build_case
+from verifier.facts.case import Case, CaseRecord, Earlier, Entry, Result, Suspension
 from verifier.facts.preceding import asked, with_preceding
 from verifier.facts.verdicts import Decision, Reason
 from verifier.hl7.message import Message
 from verifier.language.program import Program
+from verifier.service.gating import Gate
 from verifier.service.outbound import Outbound
+from verifier.service.watching import Watch
 from verifier.settings import Settings
 from verifier.store.ids import new_id
 from verifier.store.results import result_rows
@@ -31,20 +33,23 @@ class Judge:
         self.program = program
         self.maps = {name: c.mapping(name) for name, c in settings.connections.items()}
         self.outbound = Outbound(settings)
+        self.watch = Watch(settings.quality)
 
     def case_of(self, tx: Transaction, record: CaseRecord, now: datetime, case_id: int = 0) -> Case:
         """Gather everything a decision on this record rests on, as known now.
 
         `case_id` is that of a stored case, 0 for a new one.
         """
+        gate = Gate(tx, self.program.catalogue, self.settings.quality, now)
         case = build_case(
             record,
             catalogue=self.program.catalogue,
             maps=self.maps,
             earlier=self._earlier(tx, record, now),
-            quality=self._quality(tx, now),
+            quality=gate.of_tests(),
             suspensions=_suspensions(tx),
             now=now,
+            control_of=gate.control_of,
         )
         if wanted := asked(case, self.program.needs_preceding):
             patient = record.patient.key if record.patient else ""
@@ -94,7 +99,7 @@ class Judge:
         """
         case = self.case_of(tx, record, now, stored.id if stored else 0)
         decision = decide(case, self.program)
-        record = released(record, decision)
+        record = _bracketed(released(record, decision), case)
         case_id = stored.id if stored else new_id()
         rows = result_rows(case, decision, self.program.needs_preceding)
         tx.save_case(case_id, record, decision, rows)
@@ -109,6 +114,8 @@ class Judge:
             "outgoing": sent,
         }
         tx.audit(who or "verifier", "decided", f"case:{case_id}", detail)
+        if arrival:
+            self.watch.take(tx, case, record, arrival[0], now)
         return decision
 
     def judge_again(self, tx: Transaction, case_id: int, now: datetime) -> Decision | None:
@@ -128,17 +135,34 @@ class Judge:
             excluding=record.specimen.key,
         )
 
-    def _quality(self, tx: Transaction, now: datetime) -> dict[str, Control]:
-        """The control state of every test; one recorded too long ago is not known any more."""
-        assumed: Control = "unknown"
-        if self.settings.quality.without_state == "assume in control":
-            assumed = "in control"
-        states = dict.fromkeys(self.program.catalogue.tests, assumed)
-        oldest = now - timedelta(hours=self.settings.quality.valid_hours)
-        for row in tx.controls():
-            expired = row.state == "in control" and row.at < oldest
-            states[row.test] = "unknown" if expired else row.state
-        return states
+
+def _bracketed(record: CaseRecord, case: Case) -> CaseRecord:
+    """Mark the open results whose controls have failed since they were last good.
+
+    Good controls later must not let such a result leave by itself: it was measured before them.
+    """
+    marked = {
+        result.entry: _bracket(result, record.entries[result.entry])
+        for result in case.results
+        if result.control and result.control.failed
+    }
+    if not marked:
+        return record
+    entries = tuple(
+        msgspec.structs.replace(entry, bracket=entry.bracket or marked.get(place, ""))
+        if entry.state == "open"
+        else entry
+        for place, entry in enumerate(record.entries)
+    )
+    return msgspec.structs.replace(record, entries=entries)
+
+
+def _bracket(result: Result, entry: Entry) -> str:
+    said = result.control
+    if said is None or (said.good is not None and entry.arrived < said.good):
+        return ""
+    where = analyzer_of(entry)
+    return f"it was measured between the last good control on {where} and the next"
 
 
 def _open_reasons(case: StoredCase) -> list[Reason]:

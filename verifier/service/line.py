@@ -25,6 +25,7 @@ from verifier.hl7.acknowledge import (
 from verifier.hl7.faults import AckFault, Unreadable
 from verifier.hl7.message import Message
 from verifier.language.program import Program
+from verifier.service.controlling import Controls
 from verifier.service.judging import Judge
 from verifier.settings import Settings
 from verifier.store.ids import new_id
@@ -34,6 +35,7 @@ from verifier.store.transaction import Transaction
 log = logging.getLogger(__name__)
 
 PATIENT_ROLES = {"", "P"}  # HL7 table 0369: blank and P are the patient's own specimen
+CONTROL = "Q"
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +67,7 @@ class Line:
     def __init__(self, settings: Settings, program: Program) -> None:
         self.settings = settings
         self.judge = Judge(settings, program)
+        self.controls = Controls(self.judge)
 
     def take(self, tx: Transaction, connection: str, raw: bytes, now: datetime) -> Answer:
         """Take one message and everything that follows from it, in the caller's transaction."""
@@ -113,6 +116,9 @@ class Line:
         notes += ["no results in this message"] * (not reports)
         ack = self._ack(arrival, message, codes(message).accept, ())
         self._keep(tx, arrival, message, outcome, ack, note="; ".join(notes))
+        for report in reports:
+            if report.specimen.role == CONTROL:
+                self.controls.take(tx, arrival.connection, arrival.id, report, arrival.now)
         for report in patients:
             self._judge(tx, arrival, message, report)
         return Answer(ack if wants_ack(message, ok=True) else None, outcome)

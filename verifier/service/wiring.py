@@ -20,6 +20,14 @@ def check_wiring(settings: Settings, catalogue: Catalogue) -> None:
         for name, connection in settings.connections.items()
         for fault in _faults(connection, catalogue)
     ]
+    faults += [
+        f"quality.{section}.{fault}"
+        for section, named in (
+            ("allowable", settings.quality.allowable),
+            ("monitors", settings.quality.monitors),
+        )
+        for fault in _unknown_tests(named, catalogue)
+    ]
     if faults:
         raise SettingsError("\n".join(faults))
 
@@ -35,6 +43,12 @@ def unknown(kind: str, name: str, known: Collection[str]) -> str:
     close = get_close_matches(name, known, n=1)
     hint = f"did you mean {close[0]!r}?" if close else f"known: {', '.join(sorted(known))}"
     return f"there is no {kind} {name!r}; {hint}"
+
+
+def _unknown_tests(named: Collection[str], catalogue: Catalogue) -> Iterator[str]:
+    for test in named:
+        if test not in catalogue.tests:
+            yield f"{test}: {unknown('test', test, catalogue.tests)}"
 
 
 def _faults(connection: Connection, catalogue: Catalogue) -> Iterator[str]:

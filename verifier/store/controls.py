@@ -2,7 +2,7 @@
 
 from datetime import datetime
 
-from sqlalchemy import bindparam, insert, select, text, update
+from sqlalchemy import bindparam, delete, insert, select, text, update
 
 from verifier.facts.case import Control
 from verifier.store import schema
@@ -40,6 +40,7 @@ _SET = Statement(
     )
 )
 _ADD = Statement(insert(_control))
+_TAKE_BACK = Statement(delete(_control).where(_control.c.test == bindparam("which")))
 
 
 class ControlReads(Reading):
@@ -93,3 +94,8 @@ class ControlWrites(ControlReads, Writing):
         if not changed:
             self._insert(_ADD, test, state, who, at, note)
         self._touch("quality")
+
+    def take_back_control_state(self, test: str) -> bool:
+        """Let controls speak for a test again; False when nobody had recorded a state."""
+        self._touch("quality")
+        return self._run(_TAKE_BACK, which=test) == 1

@@ -117,6 +117,7 @@ decision = Table(
     Column("body", LargeBinary, nullable=False),
     Column("facts", LargeBinary),
     Index("decision_by_case", "case_id", "id"),
+    Index("decision_by_time", "decided"),
 )
 
 outgoing = Table(

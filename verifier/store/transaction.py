@@ -9,10 +9,21 @@ from verifier.store.inbox import InboxWrites
 from verifier.store.outbox import OutboxWrites
 from verifier.store.people import PeopleReads, PeopleWrites
 from verifier.store.preceding import PrecedingReads
+from verifier.store.quality import QualityReads, QualityWrites
 from verifier.store.queue import QueueReads
+from verifier.store.reviews import ReviewReads, ReviewWrites
 
 
-class Reader(QueueReads, CaseReads, PrecedingReads, ControlReads, PeopleReads, AuditReads):
+class Reader(
+    QueueReads,
+    CaseReads,
+    PrecedingReads,
+    ControlReads,
+    QualityReads,
+    ReviewReads,
+    PeopleReads,
+    AuditReads,
+):
     """Reads one consistent state of the database; see the parts for the methods."""
 
 
@@ -24,7 +35,15 @@ class Mark(Struct, frozen=True):
 
 
 class Transaction(
-    Reader, CaseWrites, InboxWrites, OutboxWrites, ControlWrites, PeopleWrites, AuditWrites
+    Reader,
+    CaseWrites,
+    InboxWrites,
+    OutboxWrites,
+    ControlWrites,
+    QualityWrites,
+    ReviewWrites,
+    PeopleWrites,
+    AuditWrites,
 ):
     """Reads and writes inside one transaction, which is committed as a whole or not at all."""
 

@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from verifier.commands.rules import testing
+from verifier.commands.rules import testing, yields
 
 if TYPE_CHECKING:
     from verifier.language import Checked
@@ -65,6 +65,7 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     _register_diff(actions)
     _register_limits(actions)
     testing.register(actions)
+    yields.register(actions)
     textmate = _action(
         actions, "textmate", "print a TextMate grammar, to highlight rules in editors",
         TEXTMATE_EXAMPLE,

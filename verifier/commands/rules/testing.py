@@ -2,21 +2,26 @@
 
 import argparse
 import json
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from verifier.assurance.killing import Verdict
     from verifier.assurance.suite import SuiteRun
 
 EXAMPLE = """example:
   verifier rules test rules
   verifier rules test rules --edges
   verifier rules test rules --junit report.xml --require-coverage
+  verifier rules test rules --mutate
+  verifier rules test rules --mutate --limit 200 --seed 7 --jobs 4
   verifier rules test rules --json | jq .coverage
 
 exit codes: 0 every scenario and every edge case is as expected,
-            1 one is not, or there are no scenarios, or not all is covered (--require-coverage),
+            1 one is not, or there are no scenarios, or (--require-coverage) something is not
+              covered or a mistake of --mutate is not noticed,
             2 the rule set has errors, or there is no such folder"""
 
 
@@ -38,22 +43,52 @@ def register(actions: "argparse._SubParsersAction[argparse.ArgumentParser]") -> 
         "--junit", type=Path, metavar="FILE", help="write JUnit XML for build servers"
     )
     test.add_argument("--require-coverage", action="store_true", help="fail unless all is covered")
+    mutate = test.add_argument_group(
+        "mistakes", "put small mistakes into the rules, one at a time, and see what notices them"
+    )
+    mutate.add_argument("--mutate", action="store_true", help="do so; takes minutes")
+    mutate.add_argument("--seed", type=int, default=0, metavar="N", help="of everything drawn")
+    mutate.add_argument("--jobs", type=_counting, metavar="N", help="processes; default: all cores")
+    mutate.add_argument("--limit", type=_counting, metavar="N", help="draw at most N mistakes")
     test.set_defaults(run=run)
+
+
+def _counting(text: str) -> int:
+    number = int(text)
+    if number < 1:
+        raise argparse.ArgumentTypeError("must be 1 or more")
+    return number
 
 
 def run(args: argparse.Namespace) -> int:
     """Test one rule set."""
+    from verifier.assurance import survivors
     from verifier.assurance.telling import as_json, lines
 
     tested = tested_folder(args.folder)
+    verdicts, of = mistakes_of(args, tested) if args.mutate else ([], 0)
     if args.junit:
         write_junit(args.junit, tested)
     if args.json:
-        print(json.dumps(as_json(tested, edges=args.edges), indent=2))
+        said = as_json(tested, edges=args.edges)
+        if args.mutate:
+            said["mistakes"] = survivors.as_json(verdicts, of, tested.sources)
+        print(json.dumps(said, indent=2))
     else:
         print("\n".join(lines(tested, edges=args.edges)))
-    complete = not tested.coverage.missing
+        if args.mutate:
+            print("", *survivors.lines(verdicts, of, tested.sources), sep="\n")
+    complete = not tested.coverage.missing and survivors.all_noticed(verdicts)
     return 0 if tested.passed and (complete or not args.require_coverage) else 1
+
+
+def mistakes_of(args: argparse.Namespace, tested: "SuiteRun") -> tuple[list["Verdict"], int]:
+    """Return what became of the mistakes, and how many there are."""
+    from verifier.commands.rules.mistakes import judged
+
+    files = {name: source.text for name, source in tested.sources.items()}
+    jobs = args.jobs or os.cpu_count() or 1
+    return judged(files, seed=args.seed, jobs=jobs, limit=args.limit, tell=show_progress)
 
 
 def tested_folder(folder: Path) -> "SuiteRun":

@@ -7,7 +7,7 @@ from fastapi.responses import Response
 
 from verifier.errors import RefusedError
 from verifier.facts.case import Control
-from verifier.service import actions
+from verifier.service import actions, qualityacts
 from verifier.store.rows import ControlRow, Session
 from verifier.store.transaction import Reader, Transaction
 from verifier.web.desk import SIGNING, Content, Desk, TheDesk
@@ -97,13 +97,17 @@ def record(
     }
     known = {row.test for row in _states(desk, [])}
     try:
-        if state not in states or not tests or not known.issuperset(tests):
+        taken_back = state == "controls"
+        if (state not in states and not taken_back) or not tests or not known.issuperset(tests):
             raise RefusedError("Choose at least one test and its control state.")
         who, now = desk.check_password(session.person.name, password, SIGNING), desk.clock()
 
         def work(tx: Transaction) -> None:
             for test in tests:
-                actions.set_control(tx, who, test, states[state], note.strip(), now)
+                if taken_back:
+                    qualityacts.take_back_state(tx, who, test)
+                else:
+                    actions.set_control(tx, who, test, states[state], note.strip(), now)
 
         desk.store.write(work)
     except RefusedError as refused:

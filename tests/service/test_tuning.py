@@ -1,0 +1,76 @@
+"""`verifier quality tune`: from results to settings that the program itself can read."""
+
+import random
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from service.bench import Bench
+from service.laboratory import result_message
+from verifier import settings
+from verifier.cli import main
+from verifier.store.store import Store
+
+
+@pytest.fixture
+def results(tmp_path: Path) -> Path:
+    source = random.Random(5)
+    lines = ["value", *(f"{source.gauss(140, 2.5):.1f}" for _ in range(400))]
+    path = tmp_path / "sodium.csv"
+    path.write_text("\n".join(lines))
+    return path
+
+
+def test_the_proposal_is_settings_that_can_be_read(
+    results: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    curve = tmp_path / "curve.csv"
+    words = ["--from", str(results), "--biases", "3", "--curve", str(curve)]
+    assert main(["quality", "tune", "sodium", *words]) == 0
+    told = capsys.readouterr()
+    assert "400 results of sodium" in told.err
+    first = told.out.split("\n\n")[0]
+    monitor = tomllib.loads(first)["quality"]["monitors"]["sodium"]
+    plan = settings.MonitorPlan.model_validate(monitor).plan()
+    assert plan.low is not None
+    assert plan.high is not None
+    assert plan.low < 140 < plan.high
+    assert "95 of 100" in first
+    lines = curve.read_text().splitlines()
+    assert lines[0] == "plan,bias_percent,places,found,median,most"
+    assert len(lines) == 1 + 3 * 2
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("value\n" + "140\n" * 9, "9 results are too few"),
+        ("number\n140\n", 'sodium.csv:1: column "value" is missing'),
+        ("value\n140\nmany\n", "sodium.csv:3: 'many' is not a number"),
+        ("value\n140\nNaN\n", "sodium.csv:3: 'NaN' is not a number"),
+    ],
+)
+def test_what_can_not_be_tuned_on(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], text: str, said: str
+) -> None:
+    path = tmp_path / "sodium.csv"
+    path.write_text(text)
+    assert main(["quality", "tune", "sodium", "--from", str(path)]) == 2
+    assert said in capsys.readouterr().err
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    url = f"sqlite:///{tmp_path}/verifier.db"
+    with Store.open(url, checkpoints=tmp_path / "checkpoints") as store:
+        yield Bench(tmp_path, store)
+
+
+def test_stored_results_are_those_released_in_their_order(bench: Bench) -> None:
+    for number, value in enumerate(("140", "170", "141", "142"), 1):
+        bench.take(result_message(f"M{number}", specimen=f"S{number}", results={"sodium": value}))
+    since = bench.now.replace(hour=0)
+    told = bench.store.read(lambda reader: reader.released_numbers("sodium", "mmol/L", since))
+    assert [str(number) for number in told] == ["140", "141", "142"]

@@ -1,0 +1,251 @@
+"""The pages of controls in a real browser: states, charts, corrective action, review, figures."""
+
+import csv
+import io
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from decimal import Decimal
+from xml.etree import ElementTree
+
+import pytest
+from msgspec.structs import replace
+from playwright.sync_api import Page, expect
+
+from verifier.service import qualityacts
+from verifier.store.ids import new_id
+from verifier.store.qualityrows import ControlLevel
+from verifier.store.rows import Person
+from verifier.web.controlchart import BOTTOM, HEIGHT, LEFT, RIGHT, TOP, WIDTH, Mark, chart
+from web.house import NORMAL, PASSWORD, House, message
+from web.visits import Visitor
+
+LEVEL = ControlLevel(
+    new_id(), "sodium", "", "Serum", "A1", "high", "QC-H", "mmol/L", Decimal(150), Decimal(2),
+    datetime(2026, 1, 1, tzinfo=UTC), datetime(2099, 1, 1, tzinfo=UTC),
+)  # fmt: skip
+
+
+def define(house: House, level: ControlLevel = LEVEL) -> None:
+    controls, now = house.line.controls, house.time()
+    house.store.write(
+        lambda tx: (
+            tx.take_back_control_state("sodium"),
+            qualityacts.define_levels(tx, controls, "Tove", [level], now),
+        )
+    )
+
+
+def control(house: House, value: str, tube: str = "QC-H-1", analyzer: str = "AN-1") -> None:
+    at = house.time().strftime("%Y%m%d%H%M%S.%f")[:-2] + "+0000"
+    segments = [
+        f"MSH|^~\\&|ANALYZER|LAB|VERIFIER|LAB|{at}||OUL^R22^OUL_R22|C{new_id()}|P|2.5.1",
+        f"SPM|1|{tube}||SER^Serum^HL70487|||||||Q^Control^HL70369",
+        f"OBR|1||{tube}|NA^Sodium^L",
+        f"OBX|1|NM|2951-2^Sodium^LN||{value}|mmol/L|||||F|||||||{analyzer}|{at}",
+    ]
+    house.take(("\r".join(segments) + "\r").encode())
+
+
+def free(specimen: str) -> bytes:
+    return message(specimen, NORMAL, indices={"H-INDEX": "0.1"}, patient=specimen)
+
+
+def failed(house: House) -> None:
+    define(house)
+    control(house, "150.4")
+    house.take(free("S-1"))
+    control(house, "157")
+
+
+def test_a_failed_control_is_shown_reviewed_and_mended(
+    house: House, open_page: Callable[..., Page]
+) -> None:
+    failed(house)
+    page = open_page("technologist")
+    page.goto("/controls")
+    page.get_by_role("link", name="Control results").click()
+    row = page.locator("#standings tr", has_text="AN-1")
+    expect(row).to_contain_text("✕ out of control")
+    expect(row).to_contain_text("a control failed (Serum high: 1-3s)")
+    house.take(free("S-2"))
+    assert [r.test for r in house.store.read(lambda r: r.queue())[0].results] == ["sodium"]
+
+    listed = page.locator("#reviews")
+    expect(listed).to_contain_text("S-1")
+    expect(listed).to_contain_text("has left")
+    listed.get_by_role("checkbox").check()
+    listed.get_by_label("What you found").fill("repeated, 139 again")
+    listed.get_by_label("Your password").fill(PASSWORD)
+    listed.get_by_role("button").click()
+    expect(page.locator("#reviews")).to_have_count(0)
+
+    page.get_by_label("Test and analyzer").select_option("sodium|AN-1")
+    page.get_by_label("What was found and done").fill("bubble in the line; primed")
+    page.get_by_label("Your password").fill(PASSWORD)
+    page.get_by_role("button", name="Record corrective action").click()
+    expect(row).to_contain_text("after the corrective action not every level has been accepted")
+    control(house, "150.2")
+    page.reload()
+    expect(row).to_contain_text("✓ in control")
+    house.take(free("S-3"))
+    assert len(house.outgoing("S-3")) == 1
+    trail = house.store.read(lambda reader: reader.audit_of("control:sodium"))
+    told = [(entry.who, entry.what) for entry in trail]
+    assert ("verifier", "a control failed") in told
+    assert ("Tove", "recorded a corrective action") in told
+
+
+def test_the_chart_of_a_level_marks_violations(
+    house: House, open_page: Callable[..., Page]
+) -> None:
+    failed(house)
+    page = open_page("pathologist")
+    page.goto("/quality")
+    row = page.locator("#standings tr", has_text="AN-1")
+    row.get_by_role("link", name="Serum high").click()
+    drawing = page.locator("svg.chart")
+    expect(drawing).to_have_attribute("aria-label", "Serum high lot A1: 2 measurements, 1 rejected")
+    expect(drawing.locator(".v-accepted")).to_have_count(1)
+    expect(drawing.locator(".v-rejected text")).to_have_text("1-3s")
+    expect(page.get_by_role("row", name="rejected")).to_contain_text("157 mmol/L")
+    page.get_by_role("link", name="own figures").click()
+    expect(page.get_by_text("There are too few values")).to_be_visible()
+    page.emulate_media(media="print")
+    expect(page.locator(".top")).to_be_hidden()
+    expect(drawing).to_be_visible()
+
+
+def test_own_figures_are_chosen_with_the_password(
+    house: House, open_page: Callable[..., Page]
+) -> None:
+    define(house)
+    for value in ("150", "151", "152"):
+        control(house, value)
+    page = open_page("technologist")
+    page.goto(f"/quality/level/{LEVEL.id}")
+    page.locator("select[name=chosen]").select_option("own")
+    page.get_by_label("Own figures since").fill("2026-01-01")
+    form = page.locator("form", has_text="What it is judged by")
+    form.get_by_label("Your password").fill(PASSWORD)
+    form.get_by_role("button").click()
+    expect(page.locator(".pairs")).to_contain_text("own figures")
+    expect(page.locator(".pairs")).to_contain_text("151.0 ± 1.0")
+    level = house.store.read(lambda reader: reader.control_levels())[0]
+    assert level.basis == "own"
+
+
+def test_what_could_not_be_judged_is_shown(house: House, visit: Callable[[str], Visitor]) -> None:
+    define(house)
+    control(house, "150", tube="<b>WHO</b>")
+    text = visit("technologist").get("/quality").text
+    assert "No control level of sodium is marked with the start" in text
+    assert "<b>WHO" not in text
+    assert "&lt;b&gt;WHO" in text
+
+
+def test_a_recorded_state_is_taken_back_on_the_page(
+    house: House, open_page: Callable[..., Page]
+) -> None:
+    page = open_page("technologist")
+    page.goto("/controls")
+    page.get_by_role("checkbox", name="Sodium").check()
+    page.get_by_label("State").select_option("controls")
+    page.get_by_label("Your password").fill(PASSWORD)
+    page.get_by_role("button", name="Sign for the chosen tests").click()
+    expect(page.get_by_role("row", name="Sodium")).to_contain_text("not known")
+    states = house.store.read(lambda reader: reader.control_states())
+    assert "sodium" not in states
+    assert states["potassium"] == "in control"
+
+
+def test_figures_of_a_month_on_the_page_and_as_a_file(
+    house: House, visit: Callable[[str], Visitor]
+) -> None:
+    """150, 151, 152 against 150: mean 151, SD 1, CV 100/151 %, bias 2/3 %; computed by hand."""
+    define(house)
+    for value in ("150", "151", "152", "190"):
+        control(house, value)
+    month = house.time().strftime("%Y-%m")
+    person = visit("technologist")
+    assert "Serum high" in person.get(f"/quality/month?month={month}").text
+    answer = person.get(f"/quality/month.csv?month={month}")
+    assert answer.headers["content-type"].startswith("text/csv")
+    (row,) = csv.DictReader(io.StringIO(answer.text))
+    told = {name: row[name] for name in ("n", "rejected", "mean", "sd", "cv_percent")}
+    assert told == {
+        "n": "3", "rejected": "1", "mean": "151.000000", "sd": "1.000000", "cv_percent": "0.662252",
+    }  # fmt: skip
+    assert (row["bias_percent"], row["sigma"]) == ("0.666667", "")
+    empty = person.get("/quality/month?month=2020-01").text
+    assert "No control was measured in this month" in empty
+
+
+@pytest.mark.parametrize(
+    ("path", "fields"),
+    [
+        ("/quality/action", {"place": "sodium|AN-1", "said": "x"}),
+        ("/quality/look-into", {"what": "review", "numbers": "1", "note": "x"}),
+        (f"/quality/level/{LEVEL.id}/end", {}),
+        (f"/quality/level/{LEVEL.id}/basis", {"chosen": "insert"}),
+    ],
+)
+def test_an_administrator_may_look_and_do_nothing(
+    house: House, visit: Callable[[str], Visitor], path: str, fields: dict[str, str]
+) -> None:
+    failed(house)
+    person = visit("administrator")
+    page = person.get("/quality").text
+    assert "out of control" in page
+    assert "Record corrective action" not in page
+    assert person.post(path, password=PASSWORD, **fields).status_code == 403
+    wrong = visit("technologist").post(path, password="not this one", **fields)
+    assert wrong.status_code == 409
+    assert house.store.read(lambda r: r.corrective_actions("sodium", "AN-1", LEVEL.added)) == []
+    assert house.store.read(lambda r: r.control_levels())[0].ended is None
+
+
+def test_a_level_is_taken_out_of_use(house: House, visit: Callable[[str], Visitor]) -> None:
+    failed(house)
+    person = visit("technologist")
+    assert person.post(f"/quality/level/{LEVEL.id}/end", password=PASSWORD).status_code == 303
+    assert house.store.read(lambda reader: reader.standings()) == []
+    assert "Out of use since" in person.get(f"/quality/level/{LEVEL.id}").text
+    assert person.get("/quality/level/1").status_code == 404
+
+
+def mark(z: float, verdict: str = "accepted", **more: object) -> Mark:
+    return Mark(datetime(2026, 3, 2, 8, tzinfo=UTC), z, verdict, (), f"z {z}", **more)  # type: ignore[arg-type]
+
+
+def test_the_drawing_is_to_scale_and_tells_apart_without_color() -> None:
+    marks = [mark(0), mark(2.5, "warning"), mark(-3.5, "rejected"), mark(9, "rejected", acted=True)]
+    marks[1] = Mark(marks[1].at + timedelta(days=1), 2.5, "warning", ("1-2s",), "<i>")
+    svg = ElementTree.fromstring(str(chart(marks, list("abcdefg"), 'a "label"')))
+    places = svg.find("polyline")
+    assert places is not None
+    points = [tuple(map(float, p.split(","))) for p in places.attrib["points"].split()]
+    middle = TOP + (HEIGHT - TOP - BOTTOM) / 2
+    assert points[0][1] == middle
+    one = (HEIGHT - TOP - BOTTOM) / 8
+    assert [round((middle - y) / one, 1) for _, y in points] == [0, 2.5, -3.5, 4]
+    across = [x for x, _ in points]
+    assert all(LEFT < x < WIDTH - RIGHT for x in across)
+    assert across[1] - across[0] == pytest.approx(across[3] - across[2])
+    shapes = [[child.tag for child in group if child.tag != "title"] for group in svg.iter("g")]
+    assert shapes == [["circle"], ["path", "text"], ["path"], ["path"]]
+    drawn = [
+        group.find("path").attrib["d"][-12:]
+        for group in svg.iter("g")
+        if group.find("path") is not None
+    ]  # type: ignore[union-attr]
+    assert len(set(drawn)) == 3, "warning, rejected and beyond have shapes of their own"
+    assert len(svg.findall("path[@class='acted']")) == 1
+
+
+def test_a_level_of_one_analyzer_gates_that_one_only(house: House) -> None:
+    define(house, replace(LEVEL, id=new_id(), analyzer="AN-9"))
+    house.store.write(lambda tx: tx.set_control_state("sodium", "unknown", "Tove", ""))
+    person = Person("Tove", "technologist", False, 0, None, house.time())
+    house.store.write(lambda tx: qualityacts.take_back_state(tx, person, "sodium"))
+    rows = house.store.read(lambda reader: reader.standings())
+    assert [(row.analyzer, row.state) for row in rows] == [("AN-9", "overdue")]

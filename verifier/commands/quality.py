@@ -1,0 +1,230 @@
+"""`verifier quality`: control levels and results from files, and how tests stand."""
+
+import argparse
+import sys
+from decimal import Decimal
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from verifier.errors import SettingsError
+
+if TYPE_CHECKING:
+    from verifier.service.line import Line
+    from verifier.settings import Settings
+    from verifier.store.transaction import Transaction
+
+_DEFINE = """\
+example: verifier quality define levels.csv --config verifier.toml
+
+columns: test,material,lot,level,mark,unit,mean,sd,expires and, if a level is for one analyzer
+only, analyzer. mark is how the specimen id begins under which the analyzer measures the level;
+mean and sd are those of the insert; expires is a date. An empty unit is that of the test."""
+_IMPORT = """\
+example: verifier quality import march.csv --config verifier.toml
+
+columns: at,test,analyzer,material,lot,level,value,unit and, where runs are named, run.
+at is a time such as 2026-03-02T08:15, in the zone of the settings unless it has an offset.
+Lines stored before are passed over, so a file may be imported again when it has grown."""
+
+LEAST = 300  # results; fewer say too little about the tails of a statistic
+_BIASES = "1,2,3,5,10"
+_TUNE = """\
+example: verifier quality tune sodium --days 60 --aim 1.5 --config verifier.toml
+example: verifier quality tune sodium --from sodium.csv --curve sodium-curve.csv
+
+A CSV file needs a column "value"; its lines are in the order of measurement. The results are taken
+to be unbiased. Limits are percentiles of the statistic on these results; the bias detection curve
+says after how many results the median place, and 95 of 100 places, see a bias. Prove the numbers on
+results of another time before you rely on them."""
+
+
+def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add `quality define`, `import`, `show` and `tune`."""
+    parser = subparsers.add_parser(
+        "quality",
+        help="control levels, control results, and how tests stand by their controls",
+        epilog="example: verifier quality show --config verifier.toml",
+    )
+    actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
+    define = _add(actions, "define", "define control levels from a CSV file", _DEFINE)
+    define.add_argument("file", type=Path, metavar="FILE", help="levels")
+    define.set_defaults(run=run_define)
+    take = _add(actions, "import", "take control results from a CSV file", _IMPORT)
+    take.add_argument("file", type=Path, metavar="FILE", help="control results")
+    take.add_argument(
+        "--history",
+        action="store_true",
+        help="old results: no failure among them has consequences, and controls count from new on",
+    )
+    take.set_defaults(run=run_import)
+    show = _add(actions, "show", "show how every test stands by its controls",
+                "example: verifier quality show --config verifier.toml")  # fmt: skip
+    show.set_defaults(run=run_show)
+    _register_tune(actions)
+
+
+def _register_tune(actions: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    tune = _add(actions, "tune", "propose how patients' results of a test are watched", _TUNE)
+    tune.add_argument("test", help="test of the rule set")
+    tune.add_argument("--from", dest="file", type=Path, metavar="CSV", help="results in a file")
+    tune.add_argument("--days", type=int, default=90, help="stored results of so many days")
+    tune.add_argument("--aim", type=Decimal, default=Decimal(3), metavar="PERCENT",
+                      help="the bias that must be found, up and down (default 3)")  # fmt: skip
+    tune.add_argument("--alarms", type=Decimal, default=Decimal(1), metavar="N",
+                      help="false alarms accepted per 1,000 results (default 1)")  # fmt: skip
+    tune.add_argument(
+        "--biases", default=_BIASES, help="of the curve, in percent, each up and down"
+    )
+    tune.add_argument("--curve", type=Path, metavar="CSV", help="write the curves to a file")
+    tune.set_defaults(run=run_tune)
+
+
+def _add(
+    actions: "argparse._SubParsersAction[argparse.ArgumentParser]",
+    name: str,
+    text: str,
+    epilog: str,
+) -> argparse.ArgumentParser:
+    parser = actions.add_parser(
+        name, help=text, epilog=epilog, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--config", type=Path, default=Path("verifier.toml"), metavar="TOML")
+    return parser
+
+
+def run_define(args: argparse.Namespace) -> int:
+    """Define levels; all of the file or nothing."""
+    from zoneinfo import ZoneInfo
+
+    from verifier import clock
+    from verifier.commands.suspend import in_database, operator
+    from verifier.service.controlfiles import read_levels
+    from verifier.service.qualityacts import define_levels
+
+    settings, line = _line(args.config)
+    now, catalogue = clock.now(), line.judge.program.catalogue
+    levels = read_levels(str(args.file), _text(args.file), catalogue, ZoneInfo(settings.zone), now)
+
+    def work(tx: "Transaction") -> None:
+        define_levels(tx, line.controls, operator(), levels, now)
+
+    in_database(args.config, work)
+    print(f"control levels defined: {len(levels)}")
+    return 0
+
+
+def run_import(args: argparse.Namespace) -> int:
+    """Import results; 1 when some could not be judged."""
+    from zoneinfo import ZoneInfo
+
+    from verifier import clock
+    from verifier.commands.suspend import in_database, operator
+    from verifier.service.controlfiles import read_results
+    from verifier.service.importing import Imported, take_lines
+
+    settings, line = _line(args.config)
+    now, catalogue = clock.now(), line.judge.program.catalogue
+    lines = read_results(str(args.file), _text(args.file), catalogue, ZoneInfo(settings.zone), now)
+
+    def work(tx: "Transaction") -> Imported:
+        return take_lines(
+            tx, line.controls, operator(), lines, now, history=args.history, told=_progress
+        )
+
+    told = in_database(args.config, work)
+    print(f"control results: {told.new} new, {told.known} known before")
+    for why in told.not_judged:
+        print(f"not judged: {why}")
+    return 1 if told.not_judged else 0
+
+
+def run_show(args: argparse.Namespace) -> int:
+    """Print one line per test and analyzer; 1 when one of them is not in control."""
+    from verifier import clock
+    from verifier.service.gating import overdue
+    from verifier.store.store import Store
+
+    settings, _ = _line(args.config)
+    with Store.open(settings.database, checkpoints=settings.checkpoints, writable=False) as store:
+        rows = store.read(lambda reader: reader.standings())
+    found = 0
+    for row in rows:
+        late = overdue(row, settings.quality, clock.now())
+        state = "overdue" if late and row.state != "out of control" else row.state
+        why = late if state == "overdue" else row.why
+        found += state not in ("in control", "warning")
+        where = row.analyzer or "(other analyzers)"
+        print(f"{row.test:24} {where:20} {state}{f': {why}' if why else ''}")
+    if not rows:
+        print("no control is defined")
+    return 1 if found else 0
+
+
+def run_tune(args: argparse.Namespace) -> int:
+    """Print the best plans as settings with their curves.
+
+    Raises:
+        SettingsError: there are too few results, or a number can not be read.
+    """
+    from verifier.quality.detection import tune
+    from verifier.service.tuning import read_number, read_values, report, write_curve
+
+    history = read_values(args.file) if args.file else _stored(args.config, args.test, args.days)
+    if len(history) < LEAST:
+        raise SettingsError(f"{len(history)} results are too few to tune on; {LEAST} are needed")
+    try:
+        sizes = [read_number(text) for text in args.biases.split(",")]
+    except ValueError as error:
+        raise SettingsError(f"--biases: {error}; give numbers such as 1,3") from error
+    print(f"{len(history)} results of {args.test}", file=sys.stderr)
+    found = tune(
+        history, sorted({*sizes, *(-size for size in sizes)}), args.aim, args.alarms, _tried
+    )
+    for line in report(args.test, found):
+        print(line)
+    if args.curve:
+        write_curve(args.curve, found)
+    return 0
+
+
+def _stored(config: Path, test: str, days: int) -> list[Decimal]:
+    from datetime import timedelta
+
+    from verifier import clock
+    from verifier.service.wiring import check_known
+    from verifier.store.store import Store
+
+    settings, line = _line(config)
+    tests = line.judge.program.catalogue.tests
+    check_known("test", test, tests)
+    since = clock.now() - timedelta(days=days)
+    with Store.open(settings.database, checkpoints=settings.checkpoints, writable=False) as store:
+        return store.read(lambda reader: reader.released_numbers(test, tests[test].unit, since))
+
+
+def _line(config: Path) -> "tuple[Settings, Line]":
+    from verifier import settings
+    from verifier.rulefiles import load_program
+    from verifier.service.line import Line
+
+    loaded = settings.load(config)
+    return loaded, Line(loaded, load_program(loaded.rules, loaded.parameters))
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise SettingsError(f"{path}: {error.strerror}") from error
+    except UnicodeDecodeError as error:
+        raise SettingsError(f"{path}: this is not UTF-8 text; save it as UTF-8") from error
+
+
+def _progress(done: int, of: int) -> None:
+    if done % 500 == 0 or done == of:
+        print(f"\r{done} of {of}", end="\n" if done == of else "", file=sys.stderr, flush=True)
+
+
+def _tried(done: int, of: int) -> None:
+    end = "\n" if done == of else ""
+    print(f"\r{done} of {of} plans tried", end=end, file=sys.stderr, flush=True)

@@ -1,0 +1,1 @@
+"""Quality control: what control measurements and patients' own results say of a method."""

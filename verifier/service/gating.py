@@ -1,0 +1,88 @@
+"""What controls and people say of each test: the control state a result is judged with."""
+
+from datetime import datetime, timedelta
+
+from verifier.facts.case import Control, ControlSays
+from verifier.facts.catalogue import Catalogue
+from verifier.settings import Quality
+from verifier.store.qualityrows import Alarm, StandingRow
+from verifier.store.rows import ControlRow
+from verifier.store.transaction import Reader
+
+
+class Gate:
+    """Control states as known at one instant, read once and asked for every result.
+
+    What a person recorded for a test outranks its controls, on every analyzer: ``out of control``
+    and ``unknown`` until taken back, ``in control`` for `valid_hours` or until a control fails
+    after it.
+    """
+
+    def __init__(
+        self, reader: Reader, catalogue: Catalogue, settings: Quality, now: datetime
+    ) -> None:
+        self._settings, self._now = settings, now
+        self._tests = catalogue.tests
+        self._oldest = now - timedelta(hours=settings.valid_hours)
+        self._by_hand = {row.test: row for row in reader.controls()}
+        self._find = reader.find_standing()
+        self._alarms: dict[tuple[str, str], Alarm] = {}
+        if settings.monitor_alarm == "hold":
+            self._alarms = {(each.test, each.analyzer): each for each in reader.open_alarms()}
+
+    def of_tests(self) -> dict[str, Control]:
+        """Return the state of every test as far as people and settings say."""
+        assumed: Control = "unknown"
+        if self._settings.without_state == "assume in control":
+            assumed = "in control"
+        states = dict.fromkeys(self._tests, assumed)
+        for row in self._by_hand.values():
+            states[row.test] = "unknown" if self._expired(row) else row.state
+        return states
+
+    def control_of(self, test: str, analyzer: str) -> ControlSays | None:
+        """Return what the controls on an analyzer say; None where what people said counts."""
+        by_hand = self._by_hand.get(test)
+        alarm = self._alarms.get((test, analyzer))
+        if alarm and not _spoke_after(by_hand, alarm.at):
+            return ControlSays("out of control", f"patients' results: {alarm.text}")
+        row = self.row(test, analyzer)
+        if row is None or self._outranked(row, by_hand):
+            return None
+        return self._said(row)
+
+    def row(self, test: str, analyzer: str) -> StandingRow | None:
+        """Return how a test stands on an analyzer, or on those no control was measured on."""
+        return self._find(test, analyzer) or self._find(test, "")
+
+    def _expired(self, row: ControlRow) -> bool:
+        return row.state == "in control" and row.at < self._oldest
+
+    def _outranked(self, row: StandingRow, by_hand: ControlRow | None) -> bool:
+        if by_hand is None or self._expired(by_hand):
+            return False
+        if by_hand.state != "in control" or row.state != "out of control":
+            return True
+        return row.latest is None or row.latest < by_hand.at
+
+    def _said(self, row: StandingRow) -> ControlSays:
+        if row.state == "out of control":
+            return ControlSays("out of control", row.why, failed=True, good=row.good)
+        if why := overdue(row, self._settings, self._now):
+            return ControlSays("unknown", why)
+        return ControlSays("in control", row.why)
+
+
+def overdue(row: StandingRow, settings: Quality, now: datetime) -> str:
+    """Return why the controls of a test on an analyzer are overdue, empty when they are not."""
+    if row.state == "overdue":
+        return row.why
+    if row.due and row.due < now:
+        return "its controls are overdue"
+    if settings.overdue_results and row.results >= settings.overdue_results:
+        return f"{row.results} patients' results since its controls"
+    return ""
+
+
+def _spoke_after(by_hand: ControlRow | None, at: datetime) -> bool:
+    return by_hand is not None and by_hand.at >= at

@@ -1,0 +1,161 @@
+"""What people do about controls: each act checks the role and is audited in the caller's
+transaction."""
+
+from collections.abc import Callable, Sequence
+from datetime import datetime
+from typing import Literal
+
+from verifier.errors import RefusedError
+from verifier.service.actions import SETTLES
+from verifier.service.controlling import Controls
+from verifier.store.qualityrows import Basis, ControlLevel
+from verifier.store.rows import Person
+from verifier.store.transaction import Reader, Transaction
+
+Work = Callable[[Transaction, Person, datetime], None]
+
+
+def may_record(who: Person) -> None:
+    """Raise RefusedError unless the person works at the bench."""
+    if who.role not in SETTLES:
+        raise RefusedError("Controls are the work of a technologist or a pathologist.")
+
+
+def define_levels(
+    tx: Transaction, controls: Controls, who: str, levels: Sequence[ControlLevel], now: datetime
+) -> None:
+    """Define control levels; from now on their tests are gated by them.
+
+    Raises:
+        RefusedError: one of them is in use already.
+    """
+    known = {_same(level) for level in tx.control_levels() if level.ended is None}
+    for level in levels:
+        if _same(level) in known:
+            raise RefusedError(f"{level.name} lot {level.lot} is defined for {level.test} already.")
+        known.add(_same(level))
+        tx.add_control_level(level)
+        detail = {
+            "level": level.name, "lot": level.lot, "analyzer": level.analyzer, "mark": level.mark,
+            "mean": str(level.mean), "sd": str(level.sd), "unit": level.unit,
+            "expires": level.expires.isoformat() if level.expires else "",
+        }  # fmt: skip
+        tx.audit(who, "defined a control level", f"control:{level.test}", detail)
+    for test, analyzer in dict.fromkeys((level.test, level.analyzer) for level in levels):
+        _refresh_all(tx, controls, test, analyzer, now)
+
+
+def end_level(
+    tx: Transaction, controls: Controls, who: Person, level_id: int, now: datetime
+) -> None:
+    """Take a level out of use, as when its lot is used up.
+
+    Raises:
+        RefusedError: the role may not, or the level is not in use.
+    """
+    may_record(who)
+    level = _level(tx, level_id)
+    if not tx.end_control_level(level_id, now):
+        raise RefusedError("This level is not in use any more.")
+    detail = {"level": level.name, "lot": level.lot, "analyzer": level.analyzer}
+    tx.audit(who.name, "ended a control level", f"control:{level.test}", detail)
+    _refresh_all(tx, controls, level.test, level.analyzer, now)
+
+
+def choose_basis(
+    tx: Transaction, who: Person, level_id: int, basis: Basis, since: datetime | None
+) -> None:
+    """Choose what a level is judged by from now on: the insert, or own figures since a point.
+
+    Raises:
+        RefusedError: the role may not, or own figures have no point to begin at.
+    """
+    may_record(who)
+    level = _level(tx, level_id)
+    if basis == "own" and since is None:
+        raise RefusedError("Say since when the laboratory's own figures count.")
+    tx.set_control_basis(level_id, basis, since if basis == "own" else None)
+    detail = {
+        "level": level.name, "lot": level.lot, "basis": basis,
+        "since": since.isoformat() if since else "",
+    }  # fmt: skip
+    tx.audit(who.name, "chose what a control is judged by", f"control:{level.test}", detail)
+
+
+def correct(
+    tx: Transaction,
+    controls: Controls,
+    who: Person,
+    test: str,
+    analyzer: str,
+    said: str,
+    now: datetime,
+) -> None:
+    """Record a corrective action: no rule looks back over it, and every level is measured again.
+
+    Raises:
+        RefusedError: the role may not, nothing is said, or the test has no controls there.
+    """
+    may_record(who)
+    if not said.strip():
+        raise RefusedError("Say what was found and done; the record must show it.")
+    if tx.standing(test, analyzer) is None:
+        raise RefusedError("No control is defined for this test on this analyzer.")
+    tx.add_corrective_action(test, analyzer, who.name, said.strip(), now)
+    detail = {"analyzer": analyzer, "action": said.strip()}
+    tx.audit(who.name, "recorded a corrective action", f"control:{test}", detail)
+    controls.refresh(tx, test, analyzer, now)
+
+
+def look_into(
+    tx: Transaction,
+    who: Person,
+    what: Literal["review", "alarm"],
+    numbers: Sequence[int],
+    note: str,
+    now: datetime,
+) -> None:
+    """Say what was found of results listed after a failure, or of an alarm.
+
+    Raises:
+        RefusedError: the role may not, nothing is said, or one is closed already.
+    """
+    may_record(who)
+    if not note.strip() or not numbers:
+        raise RefusedError("Choose at least one line and say what you found.")
+    for number in numbers:
+        if not tx.looked_into(what, number, who.name, note.strip(), now):
+            raise RefusedError("Somebody has looked into it meanwhile. Load the page again.")
+        detail = {"found": note.strip()}
+        tx.audit(who.name, f"looked into a {what}", f"quality-{what}:{number}", detail)
+
+
+def take_back_state(tx: Transaction, who: Person, test: str) -> None:
+    """Let the controls speak for a test again.
+
+    Raises:
+        RefusedError: the role may not.
+    """
+    may_record(who)
+    if tx.take_back_control_state(test):
+        tx.audit(who.name, "took a recorded control state back", f"control:{test}")
+
+
+def _same(level: ControlLevel) -> tuple[str, ...]:
+    return (level.test, level.analyzer, level.material, level.lot, level.level)
+
+
+def _level(reader: Reader, level_id: int) -> ControlLevel:
+    for level in reader.control_levels():
+        if level.id == level_id:
+            return level
+    raise RefusedError("There is no such control level.")
+
+
+def _refresh_all(
+    tx: Transaction, controls: Controls, test: str, analyzer: str, now: datetime
+) -> None:
+    """Judge every analyzer a level is for; a level for all counts where none was measured too."""
+    known = {row.analyzer for row in tx.standings() if row.test == test}
+    for place in sorted({analyzer} if analyzer else known | {""}):
+        controls.refresh(tx, test, place, now)

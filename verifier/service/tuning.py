@@ -1,0 +1,89 @@
+"""Results to tune a monitor on, and what was found, as settings and as a curve."""
+
+import csv
+from collections.abc import Iterable, Sequence
+from decimal import Decimal, InvalidOperation
+from pathlib import Path
+
+from verifier.errors import SettingsError
+from verifier.quality.detection import Tuned
+from verifier.quality.moving import Plan
+
+
+def report(test: str, found: Sequence[Tuned]) -> Iterable[str]:
+    """Yield plans as lines of the settings file, each with its curve as comments."""
+    for number, tuned in enumerate(found, 1):
+        yield f"# {number}. {_named(tuned.plan)}; false alarms {tuned.false_alarms:.2f} per 1,000"
+        yield f"[quality.monitors.{test}]"
+        yield from _settings(tuned.plan)
+        yield "#   bias %   found   median   95 of 100"
+        for one in tuned.curve:
+            share = f"{one.found}/{one.places}"
+            median, most = (_count(n) for n in (one.median, one.most))
+            yield f"#   {one.bias!s:>6}   {share:>6}   {median:>6}   {most:>9}"
+        yield ""
+
+
+def _count(number: int | None) -> str:
+    return "not" if number is None else str(number)
+
+
+def _named(plan: Plan) -> str:
+    cut = "" if plan.lowest is None else ", truncated"
+    return f"EWMA{cut}" if plan.kind == "ewma" else f"moving {plan.kind} of {plan.size}{cut}"
+
+
+def _settings(plan: Plan) -> Iterable[str]:
+    yield f'kind = "{plan.kind}"'
+    yield f'weight = "{plan.weight}"' if plan.kind == "ewma" else f"size = {plan.size}"
+    for name in ("target", "lowest", "highest", "low", "high"):
+        number = getattr(plan, name)
+        if number is not None:
+            yield f'{name} = "{format(round(number, 4).normalize(), "f")}"'
+
+
+def write_curve(path: Path, found: Sequence[Tuned]) -> None:
+    """Write the curves as CSV. Raises SettingsError when the file can not be written."""
+    try:
+        with path.open("w", encoding="utf-8", newline="") as file:
+            writer = csv.writer(file, lineterminator="\n")
+            writer.writerow(("plan", "bias_percent", "places", "found", "median", "most"))
+            for tuned in found:
+                name = _named(tuned.plan)
+                for one in tuned.curve:
+                    told = ("" if n is None else n for n in (one.median, one.most))
+                    writer.writerow((name, one.bias, one.places, one.found, *told))
+    except OSError as error:
+        raise SettingsError(f"{path}: {error.strerror}") from error
+
+
+def read_values(path: Path) -> list[Decimal]:
+    """Return the column ``value`` of a CSV file. Raises SettingsError naming file and line."""
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            reader = csv.DictReader(file)
+            if "value" not in (reader.fieldnames or ()):
+                raise SettingsError(f'{path}:1: column "value" is missing')
+            return [_value(path, reader.line_num, row["value"]) for row in reader]
+    except OSError as error:
+        raise SettingsError(f"{path}: {error.strerror}") from error
+    except UnicodeDecodeError as error:
+        raise SettingsError(f"{path}: this is not UTF-8 text; save it as UTF-8") from error
+
+
+def _value(path: Path, line: int, text: str | None) -> Decimal:
+    try:
+        return read_number(text or "")
+    except ValueError:
+        raise SettingsError(f"{path}:{line}: {text!r} is not a number") from None
+
+
+def read_number(text: str) -> Decimal:
+    """Return a finite number. Raises ValueError."""
+    try:
+        number = Decimal(text.strip())
+    except InvalidOperation:
+        raise ValueError(f"{text!r} is not a number") from None
+    if not number.is_finite():
+        raise ValueError(f"{text!r} is not a number")
+    return number

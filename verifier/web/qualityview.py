@@ -1,0 +1,160 @@
+"""Controls made ready to be shown: standings, charts, monthly figures."""
+
+import csv
+import io
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from decimal import Decimal
+from zoneinfo import ZoneInfo
+
+from markupsafe import Markup
+
+from verifier.quality.figures import Figures, figures
+from verifier.service.gating import overdue
+from verifier.settings import Quality
+from verifier.store.qualityrows import ControlLevel, ControlResult, CorrectiveAction, StandingRow
+from verifier.store.transaction import Reader
+from verifier.web.controlchart import Mark, chart
+
+MARKS = {
+    "in control": "✓", "warning": "△", "out of control": "✕", "overdue": "!",
+    "no control defined": "?",
+}  # fmt: skip
+COLUMNS = (
+    "month", "test", "analyzer", "material", "level", "lot", "unit", "n", "rejected", "target",
+    "mean", "sd", "cv_percent", "bias_percent", "sigma",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Stands:
+    """How a test stands on an analyzer now, with the levels that are measured there."""
+
+    row: StandingRow
+    state: str
+    why: str
+    levels: Sequence[ControlLevel]
+
+
+@dataclass(frozen=True, slots=True)
+class MonthLine:
+    """The figures of one level on one analyzer in one month; rejected values are left out."""
+
+    level: ControlLevel
+    analyzer: str
+    figures: Figures
+    rejected: int
+
+
+def standings(reader: Reader, settings: Quality, now: datetime) -> list[Stands]:
+    """Return how every test with controls stands, the worst first."""
+    levels = [level for level in reader.control_levels() if level.ended is None]
+    found = []
+    for row in reader.standings():
+        late = "" if row.state == "out of control" else overdue(row, settings, now)
+        own = [e for e in levels if e.test == row.test and e.analyzer in ("", row.analyzer)]
+        found.append(Stands(row, "overdue" if late else row.state, late or row.why, own))
+    order = ["out of control", "overdue", "warning", "in control"]
+    return sorted(found, key=lambda each: (order.index(each.state), each.row.test))
+
+
+def shown(number: Decimal | None, digits: int) -> str:
+    """Return a number rounded for reading, a dash for none."""
+    return "–" if number is None else format(round(number, digits), "f")
+
+
+def digits_of(level: ControlLevel) -> int:
+    """Return how many decimals figures of a level are read with: one more than the insert's."""
+    exponents = [number.as_tuple().exponent for number in (level.mean, level.sd)]
+    return 1 + max(0, *(-e for e in exponents if isinstance(e, int)))
+
+
+def drawn(
+    level: ControlLevel,
+    results: Sequence[ControlResult],
+    actions: Sequence[CorrectiveAction],
+    against: tuple[Decimal, Decimal],
+    zone: ZoneInfo,
+) -> Markup:
+    """Return the chart of a level against a mean and an SD."""
+    mean, sd = against
+    digits = digits_of(level)
+    marks, before = [], None
+    for each in results:
+        if each.value is None or each.verdict == "not judged":
+            continue
+        acted = before is not None and any(before < a.at <= each.at for a in actions)
+        rules = f": {', '.join(each.rules)}" if each.rules else ""
+        at = each.at.astimezone(zone)
+        text = f"{at:%Y-%m-%d %H:%M}  {each.value} {each.unit}, {each.verdict}{rules}"
+        z = float((each.value - mean) / sd)
+        marks.append(Mark(at, z, each.verdict, each.rules, text, acted))
+        before = each.at
+    scale = [shown(mean + sd * step, digits) for step in range(-3, 4)]
+    bad = sum(mark.verdict == "rejected" for mark in marks)
+    label = f"{level.name} lot {level.lot}: {len(marks)} measurements, {bad} rejected"
+    return chart(marks, scale, label)
+
+
+def own_figures(results: Sequence[ControlResult], level: ControlLevel) -> Figures:
+    """Return the figures of what was accepted since the chosen point, or of all there is."""
+    since = level.own_from
+    values = [
+        each.value
+        for each in results
+        if each.value is not None and each.verdict in ("accepted", "warning")
+        and (since is None or each.at >= since)
+    ]  # fmt: skip
+    return figures(values, level.mean)
+
+
+def month_of(text: str, zone: ZoneInfo, now: datetime) -> tuple[datetime, datetime]:
+    """Return when a month such as ``2026-03`` begins and ends; this one for anything else."""
+    try:
+        begin = datetime.strptime(text, "%Y-%m").replace(tzinfo=zone)
+    except ValueError:
+        local = now.astimezone(zone)
+        begin = local.replace(day=1, hour=0, minute=0, second=0, microsecond=0)
+    end = (begin + timedelta(days=32)).replace(day=1)
+    return begin, end
+
+
+def month(
+    reader: Reader, begin: datetime, end: datetime, allowable: Mapping[str, Decimal]
+) -> list[MonthLine]:
+    """Return the figures of every level measured between two instants, by test and analyzer."""
+    found = []
+    for level in reader.control_levels():
+        on: dict[str, list[ControlResult]] = {}
+        for each in reader.results_of_level(level.id, begin):
+            if each.at < end and each.value is not None and each.verdict != "not judged":
+                on.setdefault(each.analyzer, []).append(each)
+        for analyzer, results in on.items():
+            kept = [e.value for e in results if e.verdict != "rejected" and e.value is not None]
+            told = figures(kept, level.mean, allowable.get(level.test))
+            found.append(MonthLine(level, analyzer, told, len(results) - len(kept)))
+    return sorted(found, key=lambda each: (each.level.test, each.analyzer, each.level.name))
+
+
+def month_csv(lines: Sequence[MonthLine], begin: datetime) -> str:
+    """Return monthly figures as CSV, unrounded beyond six decimals."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(COLUMNS)
+    for line in lines:
+        level, told = line.level, line.figures
+        numbers = (told.mean, told.sd, told.cv, told.bias, told.sigma)
+        writer.writerow(
+            [
+                f"{begin:%Y-%m}", level.test, _plain(line.analyzer), _plain(level.material),
+                _plain(level.level), _plain(level.lot), level.unit, told.n, line.rejected,
+                level.mean, *("" if n is None else format(round(n, 6), "f") for n in numbers),
+            ]
+        )  # fmt: skip
+    return out.getvalue()
+
+
+def _plain(text: str) -> str:
+    # A spreadsheet takes a cell that begins so for a formula, whoever named the material.
+    return f"'{text}" if text[:1] in "=+-@" and text else text
