@@ -45,9 +45,9 @@ def shaken(statements: list[str], random: Random) -> str:
 
 @pytest.mark.parametrize("statements", [STATEMENTS, MANUAL], ids=["shipped", "manual"])
 @settings(deadline=None, max_examples=25)
-@given(random=st.randoms(use_true_random=False))
-def test_any_layout_is_laid_out_once_and_for_all(statements: list[str], random: Random) -> None:
-    text = shaken(statements, random)
+@given(seed=st.integers(0, 2**32 - 1))  # a seed: so many draws are more than hypothesis keeps
+def test_any_layout_is_laid_out_once_and_for_all(statements: list[str], seed: int) -> None:
+    text = shaken(statements, Random(seed))
     once = laid(text)
     assert laid(once) == once
     assert identity(once) == identity(text)

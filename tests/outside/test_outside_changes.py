@@ -164,7 +164,6 @@ def test_a_rise_of_exactly_three_tenths() -> None:
     assert not missed
 
 
-@pytest.mark.xfail(reason="the ratio is rounded to two decimals before it is judged")
 def test_a_ratio_just_below_one_and_a_half() -> None:
     assert stage("119.9 umol/L", {6 * DAY: {"creatinine": "80 umol/L"}}) == 0  # ratio 1.49875
 

@@ -19,7 +19,7 @@ CODES = sorted(set(re.findall(r"LOINC ([0-9]+-[0-9])\b", TEXT)))
 UNITS = sorted(
     {test.unit for test in shipped().catalogue.tests.values() if test.unit}
     | set(re.findall(r"^  unit\s+(\S+)", TEXT, re.MULTILINE))
-    | set(re.findall(r"\bconventional\s+(\S+)", TEXT))
+    | set(re.findall(r"\bconventional\s+(?!LOINC)(\S+)", TEXT))
 )
 
 

@@ -63,9 +63,10 @@ def test_dextrose_is_seen(percent: int, known: bool) -> None:
     assert "contaminated-by-glucose-infusion" in found(DEXTROSE, percent, known=known)
 
 
-def test_a_twentieth_of_dextrose_is_seen_against_the_panel_before_only() -> None:
-    assert "glucose-infusion-by-change" in found(DEXTROSE, 5, known=True)
-    assert not found(DEXTROSE, 5, known=False)
+@pytest.mark.parametrize("known", [True, False])
+def test_a_twentieth_of_dextrose_is_seen(known: bool) -> None:
+    rule = "glucose-infusion-by-change" if known else "glucose-infusion-at-first-sight"
+    assert rule in found(DEXTROSE, 5, known=known)
 
 
 @pytest.mark.parametrize("percent", [10, 20])
