@@ -13,6 +13,7 @@ ROOMS = [
     "facts",
     "language",
     "decide",
+    "assurance",
     "store",
     "service",
     "web",
@@ -20,7 +21,7 @@ ROOMS = [
     "bench",
     "commands",
 ]
-PURE = ["hl7", "facts", "language", "decide"]
+PURE = ["hl7", "facts", "language", "decide", "assurance"]
 EDGES = {"errors", "clock", "settings", "rulefiles"}
 WORLD = {
     "asyncio", "io", "logging", "multiprocessing", "os", "pathlib", "random", "secrets", "select",

@@ -61,6 +61,7 @@ AIMS: dict[str, list[str]] = {
     "stood-unspun": ["delayed separation"],
     "potassium-without-cause": [*_EDTA, *_HEMOLYSIS, "delayed separation"],
     "too-little-of-everything": [*_SHORT, "dextrose 20 %"],
+    "thinned": [*_SALINE, *_DEXTROSE, *_SHORT],
     "creatinine-of-another": ["mix-up", "kidney injury", "calibration", "unit slip", *_SHORT],
     "glucose-without-history": _DEXTROSE,
     "repeated-electrolytes": ["stuck probe"],
