@@ -3,12 +3,17 @@
 from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
+from typing import Literal, TypeAlias
 
+import msgspec
+
+from verifier.assurance.failing import failing
 from verifier.errors import RuleSetError
 from verifier.language import Checked, Diagnostic, Program, check, render
 from verifier.language.formatting import formatted
 
 SUFFIX = ".rules"
+Units: TypeAlias = Literal["SI", "conventional"]
 _MOST_SHOWN = 3
 
 
@@ -44,30 +49,55 @@ def _not_utf8(name: str, data: bytes, error: UnicodeDecodeError) -> Diagnostic:
     )  # fmt: skip
 
 
-def load_folder(path: Path, parameters: Mapping[str, str] | None = None) -> Checked:
-    """Check the rule set in a folder, with the parameters this site sets.
+def load_folder(
+    path: Path, parameters: Mapping[str, str] | None = None, units: Units = "SI"
+) -> Checked:
+    """Check the rule set in a folder, as this site sets it, and run its scenarios.
+
+    Scenarios say what the rules do as they are written: a scenario that fails only with the numbers
+    of this site is a warning.
 
     Raises:
         RuleSetError: there is no such folder, or it can not be read.
     """
     files, unreadable = read_files(path)
-    checked = check(files, parameters)
-    if not unreadable:
+    checked = check(files, parameters, conventional=units == "conventional")
+    if unreadable:
+        return Checked(None, tuple(sorted((*unreadable, *checked.diagnostics), key=_place)))
+    if checked.program is None:
         return checked
-    return Checked(None, tuple(sorted((*unreadable, *checked.diagnostics), key=_place)))
+    told = failing(checked.program, files)
+    if told and parameters:
+        told = _of_the_site(told, files)
+    fails = any(item.severity == "error" for item in told)
+    found = tuple(sorted((*checked.diagnostics, *told), key=_place))
+    return Checked(None if fails else checked.program, found)
+
+
+def _of_the_site(told: tuple[Diagnostic, ...], files: dict[str, str]) -> tuple[Diagnostic, ...]:
+    """Return the failing scenarios; those that hold with the numbers of the files as warnings."""
+    program = check(files).program
+    own = failing(program, files) if program else told
+    places = {_place(item) for item in own}
+    return tuple(
+        item if _place(item) in places else msgspec.structs.replace(item, severity="warning")
+        for item in told
+    )
 
 
 def _place(finding: Diagnostic) -> tuple[str, int, int]:
     return finding.file, finding.line, finding.column
 
 
-def load_program(path: Path, parameters: Mapping[str, str] | None = None) -> Program:
-    """Return the program of the rule set in a folder, with the parameters this site sets.
+def load_program(
+    path: Path, parameters: Mapping[str, str] | None = None, units: Units = "SI"
+) -> Program:
+    """Return the program of the rule set in a folder, with the parameters and units of this site.
 
     Raises:
         RuleSetError: the folder can not be read, or the rule set has errors.
     """
-    checked = load_folder(path, parameters)
+    checked = load_folder(path, parameters, units)
     if checked.program is not None:
         return checked.program
     errors = [item for item in checked.diagnostics if item.severity == "error"]

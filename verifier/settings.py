@@ -102,7 +102,8 @@ class Settings(_Section):
     """Everything `verifier serve` needs. Relative paths are relative to the file.
 
     `parameters` are the numbers this site sets in place of those the rules give, such as
-    ``{"hemolysis_limit": "0.6 g/L"}``.
+    ``{"hemolysis_limit": "0.6 g/L"}``. `units` is what results, limits and reasons are shown and
+    derived results reported in: the declared units, or the conventional ones where rules name one.
     """
 
     laboratory: str = "Laboratory"
@@ -112,6 +113,7 @@ class Settings(_Section):
     checkpoints: Path = Path("checkpoints")
     rules: Path = Path("rules")
     parameters: dict[str, str] = {}
+    units: Literal["SI", "conventional"] = "SI"
     zone: str = "UTC"
     connections: dict[str, Connection] = Field(min_length=1)
     destinations: dict[str, Destination] = {}

@@ -7,11 +7,12 @@ compiler. Truths are True, False and None (unknown); a quantity that is not know
 from collections.abc import Iterable
 from dataclasses import replace
 from datetime import timedelta
+from decimal import Decimal
 from typing import Any
 
 import oracle_around as around
-from oracle_numbers import PLAIN, UNITS, Quantity, Truth, combined, compare, number, per_day, read
-from oracle_values import Values, reference_change, span
+from oracle_numbers import PLAIN, UNITS, Quantity, Truth, combined, compare, number, per, read
+from oracle_values import Values, lognormal_change, reference_change
 
 from verifier.language import tree
 
@@ -54,7 +55,9 @@ class Reading(Values):
             case tree.Not(operand=operand):
                 return opposite(self.truth(operand, lets))
             case tree.Compare(
-                operator=sign, left=tree.Age(in_years=False), right=tree.Amount() as age
+                operator=sign,
+                left=tree.Age(in_years=False),
+                right=(tree.Amount() | tree.Name()) as age,
             ):
                 return self._aged(sign, age)
             case (
@@ -62,7 +65,7 @@ class Reading(Values):
                 | tree.Compare(right=tree.SpecimenAge())
                 | tree.IsBetween(operand=tree.SpecimenAge())
             ):
-                return around.compared(node, self._old(lets))
+                return around.compared(node, self._old(lets), self.rules.parameters)
             case tree.IsKnown(operand=tree.SpecimenAge()):
                 return self._old(lets) is not None
             case tree.ControlIs(operand=operand, state=state):
@@ -95,7 +98,9 @@ class Reading(Values):
     def _compared(self, sign: str, left: Quantity | None, right: Quantity | None) -> Truth:
         return None if left is None or right is None else compare(sign, left, right)
 
-    def _aged(self, sign: str, age: tree.Amount) -> Truth:
+    def _aged(self, sign: str, age: tree.Amount | tree.Name) -> Truth:
+        if isinstance(age, tree.Name):
+            age = self.rules.parameters[age.name]
         ages = self._ages((age.unit or "").removesuffix("s"))
         if ages is None:
             return None
@@ -162,19 +167,30 @@ class Reading(Values):
         return number(amount.value, UNITS[amount.unit] if amount.unit else own, literal=True)
 
     def _changed(self, row: tree.ChangeRow, test: str, value: Quantity) -> Truth:
-        found = self.before(test, span(row.window))
+        found = self.before(test, self.span(row.window))
         before = read(found[0].value, self.rules.units[test]) if found else None
         if before is None or (difference := combined("-", value, before)) is None:
             return None
-        if row.per_day:
-            difference = combined("/", difference, self._days(test, span(row.window)))
+        if row.each:
+            time = self._between(test, self.span(row.window), row.each)
+            difference = combined("/", difference, time)
         change, most = self._call("abs", [difference]), row.most
         if isinstance(most, tree.Amount) and most.unit != "%":
             limit = self._limit(most, test)
-            days = replace(limit, unit=per_day(limit.unit)) if row.per_day else limit
-            return self._compared(">", change, days)
+            limit = replace(limit, unit=per(limit.unit, row.each)) if row.each else limit
+            return self._compared(">", change, limit)
+        if isinstance(most, tree.ReferenceChange) and most.lognormal:
+            return self._multiplied(most, value, before)
         percent = reference_change(most) if isinstance(most, tree.ReferenceChange) else most.value
         base, share = self._call("abs", [before]), number(percent / 100, PLAIN)
-        if row.per_day:
-            share = number(percent / 100, per_day(PLAIN))
+        if row.each:
+            share = number(percent / 100, per(PLAIN, row.each))
         return self._compared(">", change, base and combined("*", base, share))
+
+    def _multiplied(self, most: tree.ReferenceChange, value: Quantity, before: Quantity) -> Truth:
+        """Return whether a value left the multiples of the earlier one that chance allows."""
+        none = number(Decimal(0), value.unit)
+        if compare("<", value, none) or compare("<", before, none):
+            return None
+        low, high = (combined("*", before, number(n, PLAIN)) for n in lognormal_change(most))
+        return either([self._compared("<", value, low), self._compared(">", value, high)])

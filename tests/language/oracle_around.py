@@ -24,17 +24,23 @@ def specimen_age(case: Case, current: Result | None) -> timedelta | None:
     return age if age >= timedelta(0) else None
 
 
-def compared(node: tree.Expression, age: timedelta | None) -> Truth:
+def compared(
+    node: tree.Expression, age: timedelta | None, parameters: dict[str, tree.Amount]
+) -> Truth:
     """Return a comparison of the specimen age with spans; either side may be the age."""
     if age is None:
         return None
+
+    def at(amount: Any) -> timedelta:
+        return span(amount, parameters)
+
     match node:
-        case tree.IsBetween(low=tree.Amount() as low, high=tree.Amount() as high):
-            return span(low) <= age <= span(high)
-        case tree.Compare(operator=sign, left=tree.Amount() as left, right=tree.SpecimenAge()):
-            return bool(getattr(span(left), SIGNS[sign])(age))
-        case tree.Compare(operator=sign, right=tree.Amount() as right):
-            return bool(getattr(age, SIGNS[sign])(span(right)))
+        case tree.IsBetween(low=low, high=high):
+            return at(low) <= age <= at(high)
+        case tree.Compare(operator=sign, left=left, right=tree.SpecimenAge()):
+            return bool(getattr(at(left), SIGNS[sign])(age))
+        case tree.Compare(operator=sign, right=right):
+            return bool(getattr(age, SIGNS[sign])(at(right)))
     raise AssertionError(node)
 
 

@@ -45,15 +45,20 @@ UNITS = {
     "mg/dL": _per_liter("g", "0.01"),
     "{index}": Unit((("{index}", 1),)),
     "d": Unit((("d", 1),)),
+    "h": Unit((("h", 1),)),
 }
 
 
-def per_day(unit: Unit) -> Unit:
-    """Return a unit for each day."""
-    return replace(unit, powers=tuple(sorted((*unit.powers, ("d", -1)))))
+def per(unit: Unit, each: str) -> Unit:
+    """Return a unit for each day or hour."""
+    return replace(unit, powers=tuple(sorted((*unit.powers, (each[0], -1)))))
 
 
-UNITS |= {f"{name}/d": per_day(UNITS[name]) for name in ("mmol/L", "umol/L", "g/L")}
+UNITS |= {
+    f"{name}/{each[0]}": per(UNITS[name], each)
+    for name in ("mmol/L", "umol/L", "g/L")
+    for each in ("day", "hour")
+}
 
 
 @dataclass(frozen=True, slots=True)

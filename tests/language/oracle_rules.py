@@ -6,7 +6,7 @@ from decimal import Decimal
 
 from oracle import Reading, opposite
 from oracle_numbers import Quantity
-from oracle_values import RuleSet, span
+from oracle_values import RuleSet
 
 from verifier.facts.case import Case
 from verifier.language import tree
@@ -151,7 +151,7 @@ class Oracle:
         if rule.wait:
             here = {result.test for result in reading.live}
             missing = self.rules.spelled(rule.wait.tests) - here
-            if missing and reading.case.now < reading.case.opened + span(rule.wait.limit):
+            if missing and reading.case.now < reading.case.opened + reading.span(rule.wait.limit):
                 return "wait"
         return "" if rule.unknown == "ignore" else "unknown"
 
@@ -171,7 +171,13 @@ class Oracle:
             elif effect.what == "ask":
                 spoken.requests.add((effect.text, rule.name.text, tests, ""))
             elif effect.what == "call":
-                spoken.requests.add(("call", rule.name.text, tests, effect.text))
+                text = f"{effect.text} within {self._written(effect.within)}"
+                spoken.requests.add(("call", rule.name.text, tests, text))
+
+    def _written(self, within: tree.Amount | tree.Name | None) -> str:
+        amount = self.rules.parameters[within.name] if isinstance(within, tree.Name) else within
+        assert amount is not None
+        return f"{amount.value} {amount.unit}"
 
 
 def _names(part: object) -> set[str]:

@@ -20,7 +20,8 @@ LITERALS = {
     "": ("0", "1", "1.5", "2", "3", "0.5", "10"),
 }
 UNITS = {"mol": ("mmol/L", "mmol/L", "umol/L"), "g": ("g/L", "mg/dL"), "": ("",)}
-WINDOWS = ("2 hours", "48 hours", "3 days", "7 days", "2 weeks")
+LEVELS = ("95 %", "99 %", "95 % one-sided", "99 % one-sided")
+WINDOWS = ("2 hours", "48 hours", "3 days", "7 days", "2 weeks", "our_window")
 AGES = ("28 days", "4 weeks", "1 month", "6 months", "1 year", "18 years", "65 years")
 POPULATIONS = {
     "adult": "age >= 18 years",
@@ -28,6 +29,7 @@ POPULATIONS = {
     "newborn": "age < 28 days",
     "woman": "adult and sex is female",
     "spared": "not treated",
+    "grown": "age >= our_age",
     "treated": 'attribute class is "dialysis" or specimen is plasma',
 }
 
@@ -160,11 +162,12 @@ class Writer:
         name = self.pick([*GRID])
         window, most = self.pick(WINDOWS), self.pick(("0", "10", "20", "50", "100"))
         if self.random.random() < 0.2:
-            most = "rcv(analytical 3 %, within-subject 4 %, 95 %)"
+            most = f"rcv(analytical 3 %, within-subject 4 %, {self.pick(LEVELS)})"
             return f"percent change({name} within {window}) > {most}"
         if self.random.random() < 0.3 and name != "lipemia":
             unit = GRID[name][0]
-            return f"rate per day({name} within {window}) {self._sign()} {most} {unit}/d"
+            each = self.pick(("day", "hour"))
+            return f"rate per {each}({name} within {window}) {self._sign()} {most} {unit}/{each[0]}"
         return f"percent change({name} within {window}) {self._sign()} {most} %"
 
     def _patient(self, depth: int) -> str:
@@ -182,6 +185,9 @@ class Writer:
         lines = [
             "group salts potassium, calcium, more", "group more lipemia, hemolysis",
             "parameter usual = 5.0 mmol/L", '  from "s"', "parameter twice = 2", '  from "s"',
+            f"parameter our_window = {self.pick(WINDOWS[:-1])}", '  from "s"',
+            "parameter our_age = 28 days", '  from "s"', "parameter our_time = 20 minutes",
+            '  from "s"',
         ]  # fmt: skip
         lines += [f"population {name} {condition}" for name, condition in POPULATIONS.items()]
         for name, (unit, mass, _) in GRID.items():
@@ -230,7 +236,10 @@ class Writer:
                 lines.append(f"  {kind} {who} {row}")
         for who in self._whom():
             most = self.pick(("10 %", "50 %", "1", "0.5", "20", "1 per day", "10 % per day",
-                              "rcv(analytical 3 %, within-subject 4 %, 99 %)"))  # fmt: skip
+                              "0.1 per hour", "1 % per hour",
+                              f"rcv(analytical 3 %, within-subject 4 %, {self.pick(LEVELS)})",
+                              "lognormal rcv(analytical 3 %, within-subject 14 %, "
+                              f"{self.pick(LEVELS)})"))  # fmt: skip
             lines.append(f"  change {who} at most {most} within {self.pick(WINDOWS)}")
         return [f"limits for {name}", '  from "s"', *lines] if lines else []
 
@@ -270,12 +279,14 @@ class Writer:
             lines.append(f'  except when {self.truth(1)} ("x")')
         if self.random.random() < 0.2:
             names = ", ".join(self.random.sample([*GRID], 2))
-            lines.append(f"  wait up to {self.pick(('20 minutes', '1 hour'))} for {names}")
+            lines.append(
+                f"  wait up to {self.pick(('20 minutes', '1 hour', 'our_time'))} for {names}"
+            )
         lines += self.random.sample(
             [
                 '  comment "c"',
                 "  ask for rerun",
-                "  call ward within 30 minutes",
+                f"  call ward within {self.pick(('30 minutes', 'our_time'))}",
                 '  suppress as "not valid"',
                 "  order creatinine, salts",
             ],

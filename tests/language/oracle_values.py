@@ -28,8 +28,10 @@ from verifier.language import tree
 SECONDS = {"minute": 60, "hour": 3600, "day": 86400, "week": 604800}
 
 
-def span(amount: tree.Amount) -> timedelta:
-    """Return a time span as written."""
+def span(amount: tree.Amount | tree.Name, parameters: dict[str, tree.Amount]) -> timedelta:
+    """Return a time span as written, or as a parameter has it."""
+    if isinstance(amount, tree.Name):
+        amount = parameters[amount.name]
     word = (amount.unit or "").removesuffix("s")
     return timedelta(seconds=int(amount.value * SECONDS[word]))
 
@@ -258,7 +260,7 @@ class Values:
     def _history(self, node: tree.History) -> Quantity | None:
         test = node.test or self.test
         found = [
-            read(i.value, self.rules.units[test]) for i in self.before(test, span(node.window))
+            read(i.value, self.rules.units[test]) for i in self.before(test, self.span(node.window))
         ]
         if not found:
             return None
@@ -275,8 +277,9 @@ class Values:
         change = combined("-", now, found[0])
         if node.function == "change" or change is None:
             return change
-        if node.function == "rate per day":
-            return combined("/", change, self._days(test, span(node.window)))
+        if node.function.startswith("rate per "):
+            each = node.function.removeprefix("rate per ")
+            return combined("/", change, self._between(test, self.span(node.window), each))
         assert node.function == "percent change"
         share = combined("/", change, found[0])
         return share and converted(share, UNITS["%"])
@@ -290,18 +293,37 @@ class Values:
         total = combined("+", low, high)
         return total and combined("/", total, number(Decimal(2), PLAIN))
 
-    def _days(self, test: str, window: timedelta) -> Quantity:
+    def _between(self, test: str, window: timedelta, each: str) -> Quantity:
+        """Return the days or hours between two collections."""
         assert self.taken is not None
         seconds = (self.taken - self.before(test, window)[0].collected).total_seconds()
-        return number(Decimal(seconds) / 86400, UNITS["d"])
+        return number(Decimal(seconds) / SECONDS[each], UNITS[each[0]])
+
+    def span(self, amount: tree.Amount | tree.Name) -> timedelta:
+        """Return a time span."""
+        return span(amount, self.rules.parameters)
 
 
 def reference_change(node: tree.ReferenceChange) -> Decimal:
-    """Return the reference change value in percent: two-sided Z by the square root of twice the
-    sum of both variances (Harris and Yasaka, Clin Chem 1983;29:25, from memory).
+    """Return the reference change value in percent: Z by the square root of twice the sum of both
+    variances (Harris and Yasaka, Clin Chem 1983;29:25, from memory).
     """
-    z = {95: Decimal("1.96"), 99: Decimal("2.58")}[int(node.level.value)]
-    return z * (2 * (node.analytical.value**2 + node.within_subject.value**2)).sqrt(WIDE)
+    return _z(node) * (2 * (node.analytical.value**2 + node.within_subject.value**2)).sqrt(WIDE)
+
+
+def lognormal_change(node: tree.ReferenceChange) -> tuple[Decimal, Decimal]:
+    """Return the lowest and the highest multiple of the earlier value: e to the power of minus and
+    plus the square root of two by Z by sigma; the square of sigma is the logarithm of 1 + CV
+    squared (Fokkema, Clin Chem 2006;52:1602, from memory).
+    """
+    share = (node.analytical.value**2 + node.within_subject.value**2) / 10000
+    spread = WIDE.sqrt(Decimal(2)) * _z(node) * WIDE.sqrt(WIDE.ln(1 + share))
+    return WIDE.exp(-spread), WIDE.exp(spread)
+
+
+def _z(node: tree.ReferenceChange) -> Decimal:
+    two, one = (("1.96", "1.645"), ("2.58", "2.326"))[int(node.level.value) == 99]
+    return Decimal(one if node.one_sided else two)
 
 
 def _negative(value: Quantity | None) -> Quantity | None:

@@ -13,8 +13,9 @@ from scenes import HEAD, SHIPPED
 from test_any_text import survives
 
 from verifier.language import Checked, Diagnostic, check
+from verifier.rulefiles import read_files
 
-FILES = {p.name: p.read_text(encoding="utf-8") for p in sorted(SHIPPED.glob("*.rules"))}
+FILES, _ = read_files(SHIPPED)
 RULE = 'rule r for potassium\n  from "s"\n  hold when {}\n  because "x"\n'
 TEN_MEGABYTES = 10 * 2**20
 

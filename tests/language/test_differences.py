@@ -95,7 +95,9 @@ AROUND = [
     ("sodium is out of control\n", "sodium is not in control\n",
      ["rule same-electrodes: hold when sodium is out of control becomes "
       "hold when not sodium is in control"]),
-    ("specimen age 9 hours", "specimen age 10 hours", []),
+    ("specimen age 9 hours", "specimen age 10 hours",
+     ['scenario "over night in the ward": given specimen age 9 hours '
+      "becomes specimen age 10 hours"]),
 ]  # fmt: skip
 
 
@@ -147,3 +149,112 @@ def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     (broken / "a.rules").write_text(WHOLE + "\nrule\n", encoding="utf-8")
     assert main(["rules", "diff", str(old), str(broken)]) == 2
     assert "error" in capsys.readouterr().err
+
+
+# --- what is expected ---
+
+EXPECTED = """
+scenario "low and hemolyzed"
+  from "plan, case 3"
+  given  woman of 40 years, potassium 2.4 mmol/L, hemolysis 0.8 g/L
+  expect potassium held by critical, hemolysed-potassium fired
+  after 20 minutes  sodium 140 mmol/L
+  expect sodium released
+
+guarantee "no critical potassium leaves alone"
+  never release potassium when result is critical
+"""
+EXAMPLES = [
+    ("potassium 2.4 mmol/L", "potassium 2.5 mmol/L",
+     ['scenario "low and hemolyzed": given potassium 2.4 mmol/L becomes potassium 2.5 mmol/L']),
+    ("potassium 2.4 mmol/L", "potassium  <2.4 mmol/L,\n      calcium 2.30 mmol/L",
+     ['scenario "low and hemolyzed": given potassium 2.4 mmol/L removed',
+      'scenario "low and hemolyzed": given potassium < 2.4 mmol/L added',
+      'scenario "low and hemolyzed": given calcium 2.30 mmol/L added']),
+    ("sodium released", "sodium held",
+     ['scenario "low and hemolyzed": after 20 minutes expect sodium released becomes sodium held']),
+    (", hemolysed-potassium fired", "",
+     ['scenario "low and hemolyzed": expect hemolysed-potassium fired removed']),
+    ("plan, case 3", "plan, case 4",
+     ['scenario "low and hemolyzed": source "plan, case 3" becomes "plan, case 4"']),
+    ("low and hemolyzed", "low",
+     ['scenario "low and hemolyzed" removed', 'scenario "low" added']),
+    ("when result is critical\n", "when result is critical or result > 7 mmol/L\n",
+     ['guarantee "no critical potassium leaves alone": never release potassium when result is '
+      "critical becomes never release potassium when result is critical or result > 7 mmol/L"]),
+    ("release potassium when", "release when",
+     ['guarantee "no critical potassium leaves alone": never release potassium when result is '
+      "critical becomes never release when result is critical"]),
+    ('scenario "low and hemolyzed"', "# only a remark\nscenario   \"low and hemolyzed\"", []),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("before", "after", "said"), EXAMPLES, ids=[e[1][:30] for e in EXAMPLES])
+def test_a_change_of_what_is_expected_is_said(before: str, after: str, said: list[str]) -> None:
+    text = WHOLE + EXPECTED
+    assert before in EXPECTED
+    changed = WHOLE + EXPECTED.replace(before, after, 1)
+    programs = [check({"a": version}).program for version in (text, changed)]
+    assert programs[0] is not None
+    assert programs[1] is not None
+    assert programs[0].identity == programs[1].identity
+    assert differences({"a": text}, {"a": changed}) == said
+
+
+def test_what_is_expected_stands_behind_what_is_decided() -> None:
+    changed = WHOLE.replace("below 2.8, above 6.2", "below 2.8, above 6.0", 1) + EXPECTED
+    assert differences({"a": WHOLE}, {"a": changed}) == [
+        "potassium, adults: critical high 6.2 mmol/L becomes 6.0 mmol/L",
+        'guarantee "no critical potassium leaves alone" added',
+        'scenario "low and hemolyzed" added',
+    ]
+
+
+# --- what a site sets ---
+
+PARAMETER = '\nparameter our_limit = 0.5 g/L\n  from "s"\nparameter our_window = 3 days from "s"\n'
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ({}, {"our_limit": "0.6 g/L"}, ["our_limit: 0.5 g/L becomes 0.6 g/L (set by the site)"]),
+        ({"our_limit": "0.6 g/L"}, {}, ["our_limit: 0.6 g/L (set by the site) becomes 0.5 g/L"]),
+        ({"our_limit": "0.6 g/L"}, {"our_limit": "0.7 g/L", "our_window": "2 days"},
+         ["our_limit: 0.6 g/L (set by the site) becomes 0.7 g/L (set by the site)",
+          "our_window: 3 days becomes 2 days (set by the site)"]),
+        ({"our_limit": "0.6 g/L"}, {"our_limit": "0.6  g/L"}, []),
+    ],
+)  # fmt: skip
+def test_what_a_site_sets_is_said(
+    old: dict[str, str], new: dict[str, str], said: list[str]
+) -> None:
+    files = {"a": WHOLE + PARAMETER}
+    assert differences(files, files, old, new) == [f"parameter {text}" for text in said]
+
+
+def test_a_value_the_site_replaces_is_said_to_be_replaced() -> None:
+    old = {"a": WHOLE + PARAMETER}
+    new = {"a": WHOLE + PARAMETER.replace("0.5 g/L", "0.55 g/L")}
+    site = {"our_limit": "0.6 g/L"}
+    assert differences(old, new, site, site) == [
+        "parameter our_limit: the value in the rules, which the site replaces, 0.5 g/L becomes "
+        "0.55 g/L"
+    ]
+    assert differences(old, new) == ["parameter our_limit: 0.5 g/L becomes 0.55 g/L"]
+
+
+def test_the_command_with_settings(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "a.rules").write_text(WHOLE + PARAMETER, encoding="utf-8")
+    sites = [tmp_path / "old.toml", tmp_path / "new.toml"]
+    for path, value in zip(sites, ("0.6 g/L", "0.7 g/L"), strict=True):
+        path.write_text(
+            f'[parameters]\nour_limit = "{value}"\n[connections.a]\nport = 2575\n', encoding="utf-8"
+        )
+    folder, one, other = str(tmp_path), *map(str, sites)
+    assert main(["rules", "diff", folder, folder, "--config", one]) == 0
+    assert main(["rules", "diff", folder, folder, "--config", one, other]) == 1
+    assert capsys.readouterr().out == (
+        "parameter our_limit: 0.6 g/L (set by the site) becomes 0.7 g/L (set by the site)\n"
+    )
+    assert main(["rules", "diff", folder, folder, "--config", one, other, one]) == 2

@@ -2,7 +2,7 @@
 
 from datetime import timedelta
 from decimal import Decimal
-from statistics import median
+from statistics import NormalDist, median
 
 import pytest
 from hypothesis import given
@@ -13,7 +13,7 @@ from verifier.facts.values import Between, Value
 from verifier.language import Program, check
 from verifier.language.findings import Findings
 from verifier.language.reader import read
-from verifier.language.referencechange import reference_change
+from verifier.language.referencechange import LEVELS, ONE_SIDED, reference_change
 from verifier.language.source import Source
 
 DAY, HOUR = timedelta(days=1), timedelta(hours=1)
@@ -125,6 +125,35 @@ def test_a_change_limit_can_be_a_rate() -> None:
     assert said(made, "potassium", "4.801", (2 * DAY, "4.0")) == "hold"
 
 
+@pytest.mark.parametrize(
+    ("today", "ago", "before", "condition", "held"),
+    [
+        ("5.0", 8 * HOUR, "4.0", "= 0.125 mmol/L/h", True),
+        ("5.0", 8 * HOUR, "4.0", "= 3 mmol/L/d", True),
+        ("3.0", 3 * HOUR, "4.0", "< -0.3333 mmol/L/h", True),
+        ("3.0", 3 * HOUR, "4.0", "< -0.3334 mmol/L/h", False),
+        ("5.0", 30 * timedelta(minutes=1), "4.0", "= 2 mmol/L/h", True),
+    ],
+)
+def test_the_rate_for_each_hour(
+    today: str, ago: timedelta, before: str, condition: str, held: bool
+) -> None:
+    # Sodium is not to rise faster than 0.5 mmol/L/h (common practice, no source): such a limit is
+    # written for hours.
+    made = rules(f"rate per hour(result within 24 hours) {condition}")
+    assert said(made, "potassium", today, (ago, before)) == ("hold" if held else "")
+
+
+def test_a_change_limit_for_each_hour() -> None:
+    limits = 'limits for potassium\n  from "s"\n  change at most 0.1 per hour within 3 days\n'
+    made = rules("result changed too much", limits=limits)
+    assert said(made, "potassium", "4.8", (8 * HOUR, "4.0")) == ""
+    assert said(made, "potassium", "4.81", (8 * HOUR, "4.0")) == "hold"
+    _, judgement = judged(made, {"potassium": "5.0"}, earlier={"potassium": [(HOUR, "4.0")]})
+    limit = next(f for f in judgement.reasons[0][0].facts if f.name == "change limit")
+    assert limit.value == "at most 0.1 mmol/L per hour within 3 days"
+
+
 # --- reference change value ---
 
 # √2 · 1.96 · √(CVA² + CVI²), symmetric (Harris and Yasaka, Clin Chem 1983;29:25; Fraser; from
@@ -163,6 +192,29 @@ def test_the_reference_change_value(analytical: str, within: str, expected: str)
 def test_the_level_99_is_2_58() -> None:
     made = rules("rcv(analytical 3 %, within-subject 4 %, 99 %) is between 18.2433 and 18.2434 %")
     assert said(made, "potassium", "5") == "hold"  # 5 · 2.58 · √2
+
+
+@pytest.mark.parametrize(
+    ("level", "expected"),
+    [
+        ("95 %", "13.86"),
+        ("95 % one-sided", "11.63"),
+        ("99 %", "18.24"),
+        ("99 % one-sided", "16.45"),
+    ],
+)
+def test_levels_one_sided_and_two_sided(level: str, expected: str) -> None:
+    # √2 · Z · 5 %, computed; Z is rounded as the literature rounds it
+    made = rules(f"round(rcv(analytical 3 %, within-subject 4 %, {level}), 2) = {expected} %")
+    assert said(made, "potassium", "5") == "hold"
+
+
+def test_z_is_the_quantile_of_the_normal_distribution() -> None:
+    for level, two_sided, one_sided in ((95, "1.96", "1.645"), (99, "2.58", "2.326")):
+        exact = NormalDist().inv_cdf(1 - (1 - level / 100) / 2)
+        assert LEVELS[Decimal(level)] == Decimal(two_sided) == round(Decimal(exact), 2)
+        exact = NormalDist().inv_cdf(level / 100)
+        assert ONE_SIDED[Decimal(level)] == Decimal(one_sided) == round(Decimal(exact), 3)
 
 
 def test_a_change_beyond_the_reference_change_value() -> None:

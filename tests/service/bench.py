@@ -32,9 +32,10 @@ class Bench:
             assert before in text
             text = text.replace(before, after, 1)
         path.write_text(text)
-        checked = check({"test.rules": rules})
+        site = settings.load(path)
+        checked = check({"test.rules": rules}, conventional=site.units == "conventional")
         assert checked.program, checked.diagnostics
-        self.line = Line(settings.load(path), checked.program)
+        self.line = Line(site, checked.program)
         self.store = store
         self.now = NOW
 

@@ -36,7 +36,7 @@ CODES = {
 }
 
 
-def settings(folder: Path, **web: Any) -> Settings:
+def settings(folder: Path, site: dict[str, Any], **web: Any) -> Settings:
     data = {
         "laboratory": "Harbour Street Laboratory",
         "database": f"sqlite:///{folder / 'page.db'}",
@@ -48,6 +48,7 @@ def settings(folder: Path, **web: Any) -> Settings:
         },
         "destinations": {"lis": {"port": 9}},
         "web": {"port": 0, **web},
+        **site,
     }
     return parse(data, folder / "verifier.toml")
 
@@ -137,9 +138,10 @@ class House:
 
 
 @contextmanager
-def open_house(folder: Path, **web: Any) -> Iterator[House]:
-    config = settings(folder, **web)
-    line = Line(config, load_program(config.rules))
+def open_house(folder: Path, site: dict[str, Any] | None = None, **web: Any) -> Iterator[House]:
+    """Open a house; `site` are settings beside or in place of the usual ones."""
+    config = settings(folder, site or {}, **web)
+    line = Line(config, load_program(config.rules, config.parameters, config.units))
     time = Time()
     with Store.open(config.database, checkpoints=config.checkpoints, clock=time) as store:
         hashed = hash_password(PASSWORD)

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from verifier.decide.offline import Judged, Offline
     from verifier.facts.case import Control
     from verifier.facts.catalogue import Catalogue, ConnectionMap
+    from verifier.settings import Settings
 
 _LIMIT = 1 << 24  # bytes of one message
 _HEADER = re.compile(rb"(?:\A|(?<=[\r\n]))(?=MSH[^A-Za-z0-9\s])")
@@ -43,7 +44,7 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     )
     parser.add_argument("files", metavar="FILE", nargs="+", type=Path, help="files of messages")
     parser.add_argument("--rules", type=Path, required=True, metavar="DIR", help="rule set")
-    parser.add_argument("--config", type=Path, metavar="TOML", help="settings, for the mapping")
+    parser.add_argument("--config", type=Path, metavar="TOML", help="settings of the site")
     parser.add_argument("--connection", metavar="NAME", help="whose mapping (default: the first)")
     parser.add_argument(
         "--quality", type=Path, metavar="TOML", help='control states: potassium = "out of control"'
@@ -59,11 +60,17 @@ def run(args: argparse.Namespace) -> int:
         SettingsError: a file can not be read or names what is not there.
         RuleSetError: the rule set can not be used.
     """
+    from verifier import settings
     from verifier.decide.offline import Offline
     from verifier.rulefiles import load_program
 
-    program = load_program(args.rules)
-    connection, processing = _connection(args.config, args.connection)
+    site = settings.load(args.config) if args.config else None
+    program = (
+        load_program(args.rules, site.parameters, site.units)
+        if site
+        else (load_program(args.rules))
+    )
+    connection, processing = _connection(site, args.config, args.connection)
     quality = _quality(args.quality, program.catalogue)
     offline = Offline(program, connection, quality)
     show = _print_json if args.json else _print_text
@@ -136,16 +143,17 @@ def _messages(path: Path) -> Iterator[bytes]:
         yield data[start:end]
 
 
-def _connection(config: Path | None, name: str | None) -> tuple["ConnectionMap", tuple[str, ...]]:
+def _connection(
+    site: "Settings | None", config: Path | None, name: str | None
+) -> tuple["ConnectionMap", tuple[str, ...]]:
     """Return the mapping and the processing ids taken; without settings, everything is taken."""
-    from verifier import settings
     from verifier.facts.catalogue import ConnectionMap
 
-    if config is None:
+    if site is None:
         if name:
             raise SettingsError("--connection needs --config, where connections are described")
         return ConnectionMap("offline"), ("P", "T", "D")
-    connections = settings.load(config).connections
+    connections = site.connections
     chosen = name or next(iter(connections))
     if chosen not in connections:
         known = ", ".join(connections)

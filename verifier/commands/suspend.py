@@ -69,7 +69,7 @@ def check_subject(args: argparse.Namespace) -> None:
     if args.connection:
         check_known("connection", args.connection, loaded.connections)
     if args.test:
-        program = load_program(loaded.rules, loaded.parameters)
+        program = load_program(loaded.rules, loaded.parameters, loaded.units)
         check_known("test", args.test, program.catalogue.tests)
 
 

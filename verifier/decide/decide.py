@@ -12,6 +12,9 @@ from verifier.decide.safeguards import case_reasons, input_reasons, result_reaso
 from verifier.facts.case import Case, Result
 from verifier.facts.catalogue import Catalogue
 from verifier.facts.numbers import value_text
+from verifier.facts.presentation import Presentation
+from verifier.facts.units import parse_unit
+from verifier.facts.values import Between, Number
 from verifier.facts.verdicts import (
     Decision,
     Derived,
@@ -80,6 +83,7 @@ def _result(
     passed_on: Mapping[str, tuple[Reason, ...]],
     catalogue: Catalogue,
 ) -> ResultDecision:
+    value, unit = _shown(result, catalogue)
     built_in = result_reasons(result, case, catalogue, at in judgement.covered)
     own = _ordered((*everywhere, *built_in, *judgement.reasons.get(at, ())))
     reasons = tuple(dict.fromkeys((*own, *_ordered(passed_on.get(result.test, ())))))
@@ -88,8 +92,8 @@ def _result(
         test=result.test,
         title=result.title,
         code=result.code,
-        value=_shown(result, catalogue),
-        unit=result.unit,
+        value=value,
+        unit=unit,
         outcome=outcome_of(reasons),
         flag=judgement.flags.get(at, ""),
         reference=judgement.references.get(at, ""),
@@ -183,13 +187,25 @@ def _place(reason: Reason) -> tuple[int, str, str]:
     return (_RANK[reason.kind], reason.rule, reason.text)
 
 
-def _shown(result: Result, catalogue: Catalogue) -> str:
-    """Return the value as reported: the sender's digits, or rounded after a conversion."""
+def _shown(result: Result, catalogue: Catalogue) -> tuple[str, str]:
+    """Return value and unit as shown: the sender's digits, or rounded after a conversion."""
     test = catalogue.tests.get(result.test)
     shown = value_text(result.value)
+    known = isinstance(result.value, Number | Between) and test and result.unit == test.unit
+    if known and test and test.present:
+        return _converted(result, test.present), test.present.unit
     if test is None or test.decimals is None or shown == result.sent_text:
-        return shown
-    return value_text(result.value, test.decimals)
+        return shown, result.unit
+    return value_text(result.value, test.decimals), result.unit
+
+
+def _converted(result: Result, present: Presentation) -> str:
+    """Return the value in the unit the site is shown, with the sender's digits if it sent that."""
+    if parse_unit(result.sent_unit) == present.unit and result.sent_text:
+        return result.sent_text
+    if isinstance(result.value, Number):
+        return value_text(Number(present.reported(result.value.value)))
+    return value_text(present.value(result.value))
 
 
 def _wait_until(decided: Iterable[ResultDecision]) -> datetime | None:

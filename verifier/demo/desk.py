@@ -25,7 +25,7 @@ class Desk:
     def __init__(self, laboratory: Laboratory) -> None:
         loaded = settings.load(laboratory.config)
         self.store = Store.open(loaded.database, checkpoints=loaded.checkpoints)
-        program = load_program(loaded.rules, loaded.parameters)
+        program = load_program(loaded.rules, loaded.parameters, loaded.units)
         self.rules = tuple(rule.name for rule in program.rules)
         self._tests = tuple(program.catalogue.tests)
         self._judge = Judge(loaded, program)

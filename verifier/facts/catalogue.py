@@ -6,6 +6,8 @@ from typing import Literal
 
 from msgspec import Struct
 
+from verifier.facts.presentation import Presentation
+
 Handling = Literal["ignore", "hold"]
 Presence = Literal["required", "may be missing"]
 
@@ -17,7 +19,8 @@ class TestDefinition(Struct, frozen=True):
 
     `codes` are pairs of coding system (``LN`` for LOINC, ``L`` for local) and code. `kind` is
     ``index`` for an interference index: a fact for rules, never a finding about the patient;
-    ``titer`` for dilutions such as 1:160, without unit.
+    ``titer`` for dilutions such as 1:160, without unit. `present` is how results are shown where
+    the site has chosen conventional units.
     """
 
     __test__ = False  # not a test case, whatever its name says to pytest
@@ -32,6 +35,7 @@ class TestDefinition(Struct, frozen=True):
     charge: int | None = None
     kind: Literal["quantity", "index", "words", "titer"] = "quantity"
     controlled: bool = True
+    present: Presentation | None = None
 
 
 class Catalogue(Struct, frozen=True):

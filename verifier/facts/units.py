@@ -128,8 +128,11 @@ def convert(
     ratio = _ratio(source, target, molar_mass, charge)
     if ratio is None:
         return None
-    if ratio == 1:
-        return value
+    return value if ratio == 1 else multiplied(value, ratio)
+
+
+def multiplied(value: Decimal, ratio: Fraction) -> Decimal:
+    """Return the product rounded once, at 28 digits."""
     # One rounding only: multiply exactly, then divide.
     product = value * Decimal(ratio.numerator) if len(value.as_tuple().digits) < 12 else None
     if product is not None and len(product.as_tuple().digits) < 28:

@@ -52,7 +52,8 @@ class Request(Struct, frozen=True):
 class Derived(Struct, frozen=True):
     """A derived result that the rule set reports: `inputs` are the tests it was computed from.
 
-    `instead` are the words that stand in place of a suppressed value.
+    `value` is as judged, in the declared unit; `text`, `unit` and `code` are as reported. `instead`
+    are the words that stand in place of a suppressed value.
     """
 
     test: str
@@ -73,8 +74,9 @@ class Derived(Struct, frozen=True):
 class Judgement(Struct, frozen=True):
     """What the rules say of a case. Keys of the mappings are positions in ``Case.results``.
 
-    `covered` are the positions at least one rule applies to; `instead` gives the words that stand
-    in place of a suppressed value, which is always held as well.
+    `fired` names the rules that said anything, if only a comment; `covered` are the positions at
+    least one rule applies to; `instead` gives the words that stand in place of a suppressed value,
+    which is always held as well.
     """
 
     reasons: Mapping[int, tuple[Reason, ...]]
@@ -86,6 +88,7 @@ class Judgement(Struct, frozen=True):
     derived: tuple[Derived, ...] = ()
     notes: Mapping[str, Fact] = {}
     instead: Mapping[int, str] = {}
+    fired: frozenset[str] = frozenset()
 
 
 class ResultDecision(Struct, frozen=True):

@@ -1,5 +1,6 @@
 """Turns the parser's tree of expressions into frozen values."""
 
+from dataclasses import replace
 from decimal import Decimal
 from typing import Any
 
@@ -86,15 +87,27 @@ class ExpressionBuilder(Transformer_NonRecursive[Token, Any]):
     def percent_change(self, meta: Meta, parts: list[Any]) -> tree.History | tree.Call:
         return self._history(meta, "percent change", *parts)
 
-    def rate_per_day(self, meta: Meta, parts: list[Any]) -> tree.History | tree.Call:
-        return self._history(meta, "rate per day", *parts[1:])
+    def rate(self, meta: Meta, parts: list[Any]) -> tree.History | tree.Call:
+        return self._history(meta, f"rate per {parts[1]}", *parts[2:])
+
+    def each(self, meta: Meta, parts: list[Token]) -> str:
+        return str(parts[0])
 
     def reference_change(self, meta: Meta, parts: list[Any]) -> tree.ReferenceChange:
-        return tree.ReferenceChange(*parts, span=self.span(meta))
+        own, within_subject, level, one_sided = parts
+        made = tree.ReferenceChange(own, within_subject, level, span=self.span(meta))
+        return replace(made, one_sided=one_sided is not None)
+
+    def amount_or_name(self, part: tree.Amount | Token) -> tree.Amount | tree.Name:
+        """Return a number as it is, and the name of a parameter as a name."""
+        if isinstance(part, tree.Amount):
+            return part
+        return tree.Name(str(part), span=self.word(part).span)
 
     def _history(
-        self, meta: Meta, function: str, subject: Any, window: tree.Amount
+        self, meta: Meta, function: str, subject: Any, within: tree.Amount | Token
     ) -> tree.History | tree.Call:
+        window = self.amount_or_name(within)
         match subject:
             case tree.Name(name=name):
                 return tree.History(function, name, window, span=self.span(meta))

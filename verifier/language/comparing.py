@@ -4,8 +4,17 @@ import operator
 from collections.abc import Callable
 from decimal import Decimal
 
+from verifier.facts.presentation import Presentation
 from verifier.facts.values import TITER, Between, TiterBetween
-from verifier.language.scene import Quantity, Scene, between_text, plain, unusable
+from verifier.language.scene import (
+    COMPARISON,
+    Known,
+    Quantity,
+    Scene,
+    between_text,
+    shown,
+    unusable,
+)
 from verifier.language.truth import Missing, Truth, Unknown
 
 Run = Callable[[Scene], Quantity]
@@ -21,30 +30,54 @@ _EXACT: dict[str, Callable[[Decimal, Decimal], bool]] = {
 MIRRORED = {">": "<", ">=": "<=", "<": ">", "<=": ">=", "=": "="}
 
 
-def comparison(sign: str, left: Run, right: Run, label: str) -> Test:
-    """Return the comparison of two quantities; `label` names the left side in an unknown."""
-    exact = _EXACT[sign]
+def comparison(
+    sign: str,
+    left: Run,
+    right: Run,
+    label: str,
+    present: Presentation | None = None,
+    *,
+    worked: bool = False,
+) -> Test:
+    """Return the comparison of two quantities; `label` names the left side in an unknown.
+
+    `present` is how their numbers are shown there. Numbers that were `worked` out are compared at
+    20 digits.
+    """
+    exact = _rounded(_EXACT[sign]) if worked else _EXACT[sign]
 
     def compare(scene: Scene) -> Truth:
         a, b = left(scene), right(scene)
         if a.__class__ is Decimal and b.__class__ is Decimal:
             return exact(a, b)
-        return _compare(sign, a, b, label)
+        return _compare(sign, a, b, label, present)
 
     return compare
 
 
-def comparison_with(sign: str, left: Run, limit: Decimal, label: str) -> Test:
+def comparison_with(
+    sign: str,
+    left: Run,
+    limit: Decimal,
+    label: str,
+    present: Presentation | None = None,
+    *,
+    worked: bool = False,
+) -> Test:
     """Return the comparison of a quantity with a fixed limit."""
-    exact = _EXACT[sign]
+    exact = _rounded(_EXACT[sign]) if worked else _EXACT[sign]
 
     def compare(scene: Scene) -> Truth:
         value = left(scene)
         if value.__class__ is Decimal:
             return exact(value, limit)
-        return _compare(sign, value, limit, label)
+        return _compare(sign, value, limit, label, present)
 
     return compare
+
+
+def _rounded(exact: Callable[[Decimal, Decimal], bool]) -> Callable[[Decimal, Decimal], bool]:
+    return lambda left, right: exact(COMPARISON.plus(left), COMPARISON.plus(right))
 
 
 def settled(sign: str, value: Between, limit: Decimal) -> bool | None:
@@ -83,7 +116,9 @@ def _below(left: Between, right: Between, touching: bool = False) -> bool:
     return left.high < right.low or (apart and left.high == right.low)
 
 
-def _compare(sign: str, left: Quantity, right: Quantity, label: str) -> Truth:
+def _compare(
+    sign: str, left: Quantity, right: Quantity, label: str, present: Presentation | None
+) -> Truth:
     if isinstance(left, Unknown) or isinstance(right, Unknown):
         return unusable(label, left, right)
     if isinstance(left, Between) and isinstance(right, Decimal):
@@ -94,12 +129,24 @@ def _compare(sign: str, left: Quantity, right: Quantity, label: str) -> Truth:
         assert isinstance(left, Between)
         assert isinstance(right, Between)
         apart = settled_apart(sign, left, right)
-        return across(label, left, between_text(right)) if apart is None else apart
+        other = shown_text(right, present)
+        return across(label, left, other, present) if apart is None else apart
     unit = TITER if isinstance(censored, TiterBetween) else ""
-    return across(label, censored, plain(limit, unit)) if found is None else found
+    if found is not None:
+        return found
+    return across(label, censored, shown_text(limit, present, unit), present)
 
 
-def across(label: str, value: Between, limit: str) -> Unknown:
+def shown_text(value: Known, present: Presentation | None, unit: str = "") -> str:
+    """Return a number or range without its unit, converted to the one it is shown in."""
+    if isinstance(value, Decimal):
+        return shown(present.number(value) if present else value, unit)
+    converted = present.value(value) if present else value
+    assert isinstance(converted, Between)
+    return between_text(converted)
+
+
+def across(label: str, value: Between, limit: str, present: Presentation | None = None) -> Unknown:
     """Return the unknown of a censored value that lies on both sides of a limit."""
-    text = f"{label} {between_text(value)} may lie on either side of {limit}"
+    text = f"{label} {shown_text(value, present)} may lie on either side of {limit}"
     return Unknown(Missing(label, "censored", text))

@@ -7,8 +7,8 @@ from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from verifier.language import comparing, facttexts, kinds, logic, patients, screen, tree
+from verifier.language.fitting import limit_words
 from verifier.language.kinds import TRUTH
-from verifier.language.limits import limit_words
 from verifier.language.source import Span
 from verifier.language.truth import Unknown
 from verifier.language.typed import Typed, broken, checks_of, facts_of, missing_of
@@ -29,7 +29,7 @@ class Conditions:
         if left.broken or right.broken:
             return broken(node.span)
         if "age" in (left.kind.what, right.kind.what):
-            return self._compare_age(node, left)
+            return self._compare_age(node, left, right)
         if isinstance(node.left, tree.SpecimenAge) or isinstance(node.right, tree.SpecimenAge):
             return self._all.specimen_ages.compared(node.operator, left, right, node.span)
         return self._compared(node.operator, left, right, node.span)
@@ -45,18 +45,22 @@ class Conditions:
             right = self._all.fitted(right, left)
         if left.broken or right.broken:
             return broken(span)
-        label = left.label or right.label
+        label, present = left.label or right.label, left.kind.present or right.kind.present
+        worked = screen.is_worked(left) or screen.is_worked(right)
         if isinstance(right.constant, Decimal):
-            run = comparing.comparison_with(sign, left.run, right.constant, label)
+            run = comparing.comparison_with(
+                sign, left.run, right.constant, label, present, worked=worked
+            )
         else:
-            run = comparing.comparison(sign, left.run, right.run, label)
+            run = comparing.comparison(sign, left.run, right.run, label, present, worked=worked)
         return Typed(
             span, TRUTH, run, label, facts_of((left, right)), missing_of((left, right)),
             sketch=screen.compared(sign, left, right),
         )  # fmt: skip
 
-    def _compare_age(self, node: tree.Compare, left: Typed) -> Typed:
-        amount = node.right
+    def _compare_age(self, node: tree.Compare, left: Typed, right: Typed) -> Typed:
+        given = right.kind.what == "period"  # a time as written, or a parameter
+        amount = self._all.amount_of(node.right) if given else None
         unit = kinds.singular(amount.unit or "") if isinstance(amount, tree.Amount) else ""
         whole = isinstance(amount, tree.Amount) and amount.value == amount.value.to_integral_value()
         if left.kind.what != "age" or unit not in kinds.AGES or not whole:
@@ -74,10 +78,13 @@ class Conditions:
             return broken(node.span)
         assert isinstance(amount, tree.Amount)
         if amount.value > 200_000:
-            self._findings.add("R209", amount.span, "nobody gets that old", fix="age >= 18 years")
+            self._findings.add(
+                "R209", node.right.span, "nobody gets that old", fix="age >= 18 years"
+            )
             return broken(node.span)
         run = patients.age_reached(int(amount.value), kinds.SPANS[unit], node.operator == ">=")
-        return Typed(node.span, TRUTH, run, "age", left.facts, left.missing)
+        facts = facts_of((left, right))
+        return Typed(node.span, TRUTH, run, "age", facts, left.missing)
 
     def is_between(self, node: tree.IsBetween, where: Where) -> Typed:
         parts = [self._all.typed(part, where) for part in (node.operand, node.low, node.high)]

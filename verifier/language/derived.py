@@ -7,12 +7,12 @@ from typing import NamedTuple
 
 from verifier.language import titers, tree
 from verifier.language.comparing import Test
-from verifier.language.expressions import Expressions, Where, scaled
+from verifier.language.expressions import Expressions, Where
 from verifier.language.kinds import Kind, ratio, shown
 from verifier.language.numeric import rounding
 from verifier.language.scene import Quantity, Scene
 from verifier.language.truth import Missing, Unknown, merged
-from verifier.language.typed import Typed, broken
+from verifier.language.typed import Typed, broken, scaled
 
 
 class Gate(NamedTuple):
@@ -35,6 +35,7 @@ class CompiledFormula:
     run: Callable[[Scene], Quantity]
     rounded: Callable[[Decimal], Decimal]
     gates: tuple[Gate, ...]
+    kind: Kind
 
     def work(self, scene: Scene) -> Quantity:
         """Return the value as rules see it; the exact one is kept for other formulas."""
@@ -140,11 +141,12 @@ class Formulas:
             title=item.title,
             unit=self._symbols.kinds[name].unit,
             decimals=item.decimals,
-            report=(item.report.system, item.report.code) if item.report else None,
+            report=_reported(item, self._symbols.kinds[name]),
             inputs=tuple(sorted(self._inputs(name))),
             run=formula.run,
             rounded=(lambda value: value) if item.decimals is None else rounding(item.decimals),
             gates=gates,
+            kind=self._symbols.kinds[name],
         )
 
     def _gates(self, item: tree.Derive, lets: dict[str, Typed]) -> tuple[Gate, ...] | None:
@@ -207,6 +209,12 @@ def _belongs(population: str) -> Test:
 def _closed(item: tree.Derive, words: str) -> Unknown:
     text = f"{item.title} does not apply{words}"
     return Unknown(Missing(item.name.text, "not applicable", text))
+
+
+def _reported(item: tree.Derive, kind: Kind) -> tuple[str, str] | None:
+    """Return the code a derived result is reported under, in the unit the site is shown."""
+    code = (item.conventional_report if kind.present else None) or item.report
+    return (code.system, code.code) if code else None
 
 
 def _unit_for(kind: Kind) -> str:

@@ -29,6 +29,7 @@ CODES = {
     "R209": "a call has the wrong number or kind of arguments",
     "R210": "there is no `result` here",
     "R211": "a titer stands only beside titers",
+    "R212": "a conventional unit can not be converted",
     "R301": "a limit is upside down",
     "R302": "two limits overlap",
     "R303": "a limit has no source",
@@ -44,6 +45,7 @@ CODES = {
     "R407": "a rule is made useless by another",
     "R408": "a test has no critical and no change limit",
     "R500": "there is nothing to check",
+    "R501": "a scenario does not come true",
 }
 
 # Words that people take for names, and the condition they mean.

@@ -1,4 +1,4 @@
-"""Earlier results within a window: previous, lowest, highest, median, change, rate per day.
+"""Earlier results within a window: previous, lowest, highest, median, change, rates.
 
 By collection time, same test and specimen type, verified results only. The window includes its
 far end: exactly 48 hours ago is within 48 hours.
@@ -17,7 +17,10 @@ from verifier.language.truth import Missing, Unknown
 NO_TIME = Unknown(Missing("collection time", "no time", "the collection time is missing"))
 _HUNDRED = Decimal(100)
 _TICK = timedelta(microseconds=1)
-DAY_IN_TICKS = Decimal(timedelta(days=1) // _TICK)
+TICKS = {  # of what a rate can be for
+    "day": Decimal(timedelta(days=1) // _TICK),
+    "hour": Decimal(timedelta(hours=1) // _TICK),
+}
 
 
 class Past:
@@ -107,22 +110,21 @@ def change(current: Run, previous: Run, label: str) -> Run:
     return lambda scene: subtract(current(scene), previous(scene))
 
 
-def rate_per_day(current: Run, past: Past, label: str) -> Run:
-    """Return the change for each day that lies between the two collections.
+def rate(current: Run, past: Past, each: str, label: str) -> Run:
+    """Return the change for each ``day`` or ``hour`` that lies between the two collections.
 
     One division, the last step: 1 mmol/L in 8 hours is exactly 3 mmol/L for each day.
     """
-    scaled = computed(_in_a_day, label)
+    ticks = TICKS[each]
+    scaled = computed(
+        lambda now, before: ARITHMETIC.multiply(ARITHMETIC.subtract(now, before), ticks), label
+    )
     divide = computed(ARITHMETIC.divide, label)
 
-    def rate(scene: Scene) -> Quantity:
+    def run(scene: Scene) -> Quantity:
         return divide(scaled(current(scene), past.previous(scene)), past.ticks_since(scene))
 
-    return rate
-
-
-def _in_a_day(current: Decimal, previous: Decimal) -> Decimal:
-    return ARITHMETIC.multiply(ARITHMETIC.subtract(current, previous), DAY_IN_TICKS)
+    return run
 
 
 def percent_change(current: Run, previous: Run, label: str) -> Run:

@@ -7,11 +7,9 @@ a case is judged. An expression that is found wrong is reported once and absorbs
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
-from fractions import Fraction
 from typing import Any
 
 from verifier.facts.ages import age_range
-from verifier.facts.values import Between
 from verifier.language import facttexts, kinds, patients, titers, tree
 from verifier.language.conditions import Conditions
 from verifier.language.findings import Findings
@@ -19,13 +17,14 @@ from verifier.language.histories import Histories
 from verifier.language.kinds import AGE, BARE, PERIOD, PLAIN, TRUTH, Kind
 from verifier.language.limits import LimitTables
 from verifier.language.numeric import Numeric
-from verifier.language.scene import ARITHMETIC, Quantity, Scene
+from verifier.language.scene import Quantity, Scene
 from verifier.language.screen import Read
 from verifier.language.specimenage import SpecimenAges
 from verifier.language.surroundings import Surroundings
 from verifier.language.symbols import Symbols, note_unknown_unit
 from verifier.language.truth import Unknown
-from verifier.language.typed import Typed, broken
+from verifier.language.typed import FactOf, Typed, broken, scaled
+from verifier.language.watching import Watch, watched
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +44,11 @@ class Where:
 class Expressions:
     """Checks and compiles expressions against the names of one rule set."""
 
-    def __init__(self, symbols: Symbols, tables: LimitTables, findings: Findings) -> None:
+    def __init__(
+        self, symbols: Symbols, tables: LimitTables, findings: Findings, watch: Watch | None = None
+    ) -> None:
         self.symbols, self.tables, self.findings = symbols, tables, findings
+        self._watch = watch
         self.numeric, self.conditions = Numeric(self), Conditions(self)
         self.histories = Histories(self)
         self.specimen_ages, self.surroundings = SpecimenAges(self), Surroundings(self)
@@ -79,7 +81,8 @@ class Expressions:
 
     def typed(self, node: tree.Expression, where: Where) -> Typed:
         """Check and compile any expression."""
-        return self._by_node[type(node)](node, where)
+        found = self._by_node[type(node)](node, where)
+        return watched(self._watch, node, where.test, found) if self._watch else found
 
     def truth(self, node: tree.Expression, where: Where) -> Typed:
         """Check and compile what must be a condition."""
@@ -152,6 +155,7 @@ class Expressions:
         if name not in self.symbols.tests and name not in self.symbols.derived:
             return broken(node.span)
         run = self._reader(name, where)
+        read = Read(("value", name), run, Decimal, worked=name in self.symbols.derived)
         return Typed(
             node.span,
             kind,
@@ -159,12 +163,31 @@ class Expressions:
             label=self.symbols.title(name),
             facts=(facttexts.named(self.symbols, name),),
             missing=frozenset() if name == where.test else frozenset({name}),
-            sketch=None if where.exact else Read(("value", name), run, Decimal),
+            sketch=None if where.exact else read,
         )
+
+    def amount_of(self, node: tree.Expression) -> tree.Amount | None:
+        """Return a number as written or as a parameter has it, or note an unknown parameter.
+
+        None for everything that is neither.
+        """
+        if not isinstance(node, tree.Name):
+            return node if isinstance(node, tree.Amount) else None
+        known = self.symbols.parameters
+        if node.name in known:
+            return known[node.name].value
+        if node.name not in self.symbols.broken:
+            self.findings.unknown_name(node.span, node.name, known, "parameter")
+        return None
+
+    def parameter_facts(self, node: tree.Expression) -> tuple[FactOf, ...]:
+        """Return the fact of a parameter that is named, none for anything else."""
+        found = self.symbols.parameters.get(node.name) if isinstance(node, tree.Name) else None
+        return (facttexts.parameter(found),) if found else ()
 
     def _parameter(self, parameter: tree.Parameter, node: tree.Name, where: Where) -> Typed:
         value = self._amount(parameter.value, where)
-        if value.kind.what != "number":
+        if value.broken:
             return broken(node.span)  # said where the parameter stands
         facts = (facttexts.parameter(parameter),)
         return Typed(node.span, value.kind, value.run, node.name, facts, constant=value.constant)
@@ -240,32 +263,6 @@ class Expressions:
             f" ({kinds.shown(literal.kind)}), and no molar mass connects the two.",
             fix=hint,
         )  # fmt: skip
-
-
-def scaled(found: Typed, factor: Fraction, kind: Kind) -> Typed:
-    """Return an expression multiplied by an exact factor, as a number of another kind."""
-    if factor == 1:
-        return found
-    above, below = Decimal(factor.numerator), Decimal(factor.denominator)
-
-    def times(value: Any) -> Any:
-        if value.__class__ is Decimal:
-            return ARITHMETIC.divide(ARITHMETIC.multiply(value, above), below)
-        if isinstance(value, Between):
-            low = None if value.low is None else times(value.low)
-            high = None if value.high is None else times(value.high)
-            return Between(low, high, value.low_included, value.high_included)
-        return value
-
-    run, constant = found.run, found.constant
-    if isinstance(constant, Decimal):
-        fixed = times(constant)
-        return Typed(
-            found.span, kind, lambda scene: fixed, found.label, found.facts, constant=fixed
-        )  # fmt: skip
-    return Typed(
-        found.span, kind, lambda scene: times(run(scene)), found.label, found.facts, found.missing
-    )  # fmt: skip
 
 
 def _years(scene: Scene) -> Quantity:

@@ -7,8 +7,9 @@ from verifier.facts.case import Result
 from verifier.facts.values import TITER, Between
 from verifier.facts.verdicts import Fact
 from verifier.language import tree
-from verifier.language.comparing import Run
+from verifier.language.comparing import Run, shown_text
 from verifier.language.earlier import Past
+from verifier.language.kinds import Kind
 from verifier.language.scene import Quantity, Scene, between_text, plain
 from verifier.language.symbols import Symbols
 from verifier.language.truth import Unknown
@@ -32,9 +33,28 @@ def with_unit(value: str, unit: str) -> str:
     return value if not unit or unit.startswith(("{", TITER)) else f"{value} {unit}"
 
 
-def _fact(name: str, value: str, unit: str, at: datetime | None = None, source: str = "") -> Fact:
-    """Return a fact; the ``1:`` of a titer stands in its value."""
-    return Fact(name, value, "" if unit == TITER else unit, at, source)
+def quantity_fact(
+    name: str,
+    value: Quantity,
+    kind: Kind,
+    decimals: int | None,
+    at: datetime | None = None,
+    source: str = "",
+) -> Fact:
+    """Return a value as a fact, in the unit the site is shown.
+
+    The ``1:`` of a titer stands in its value.
+    """
+    present = kind.present
+    if present and not isinstance(value, Unknown):
+        return Fact(name, shown_text(value, present), present.unit, at, source)
+    unit = "" if kind.unit == TITER else kind.unit
+    return Fact(name, number_text(value, decimals, kind.unit), unit, at, source)
+
+
+def told(scene: Scene, name: str, value: Quantity, kind: Kind) -> Quantity:
+    """Return a value to convert: a derived result is not converted after it was rounded."""
+    return scene.exact.get(name, value) if kind.present else value
 
 
 def named(symbols: Symbols, name: str) -> FactOf:
@@ -48,8 +68,8 @@ def named(symbols: Symbols, name: str) -> FactOf:
             return Fact(title, "not known")
         result = scene.results.get(name)
         source = _origin(result) if result else f"derived; {derived.source}" if derived else ""
-        text = number_text(value, decimals, kind.unit)
-        return _fact(title, text, kind.unit, _time_of(scene, result), source)
+        value = told(scene, name, value, kind)
+        return quantity_fact(title, value, kind, decimals, _time_of(scene, result), source)
 
     return FactOf(name, show)
 
@@ -62,8 +82,8 @@ def the_result(symbols: Symbols, test: str) -> FactOf:
         if isinstance(scene.result, Unknown):
             return Fact(title, "not known")
         result = scene.results.get(test)
-        text = number_text(scene.result, decimals, kind.unit)
-        return _fact(title, text, kind.unit, _time_of(scene, result), _origin(result))
+        value, at = told(scene, test, scene.result, kind), _time_of(scene, result)
+        return quantity_fact(title, value, kind, decimals, at, _origin(result))
 
     return FactOf(test, show)
 
@@ -135,7 +155,9 @@ def parameter(declared: tree.Parameter) -> FactOf:
     return FactOf(declared.name.text, lambda scene: fact)
 
 
-def summary_fact(past: Past, function: str, run: Run, title: str, decimals: int | None) -> FactOf:
+def summary_fact(
+    past: Past, function: str, run: Run, title: str, decimals: int | None, kind: Kind
+) -> FactOf:
     """Return the lowest, highest or median of the earlier results of a window as a fact."""
     name = f"{function} earlier {title}"
 
@@ -144,20 +166,21 @@ def summary_fact(past: Past, function: str, run: Run, title: str, decimals: int 
         if isinstance(found, Unknown):
             return Fact(name, "none")
         many = f"of {len(found)} within {past.words}"
-        value = number_text(run(scene), decimals, past.unit)
-        return _fact(name, value, past.unit, source=many)
+        return quantity_fact(name, run(scene), kind, decimals, source=many)
 
     return FactOf(f"earlier {title}, {function} within {past.words}", show)
 
 
-def past_fact(past: Past, title: str, decimals: int | None, unit: str) -> FactOf:
+def past_fact(past: Past, title: str, decimals: int | None, kind: Kind) -> FactOf:
     """Return the newest earlier result of a window as a fact."""
 
     def show(scene: Scene) -> Fact | None:
         found = past.within(scene)
         if isinstance(found, Unknown):
             return Fact(f"earlier {title}", "none")
-        value = number_text(past.previous(scene), decimals, unit)
-        return _fact(f"earlier {title}", value, unit, found[0].collected, found[0].specimen)
+        return quantity_fact(
+            f"earlier {title}", past.previous(scene), kind, decimals, found[0].collected,
+            found[0].specimen,
+        )  # fmt: skip
 
     return FactOf(f"earlier {title}", show)

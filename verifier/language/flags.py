@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from verifier.facts.values import Between
 from verifier.language.limits import LimitRow, LimitTables, Stretch
-from verifier.language.scene import Scene, plain
+from verifier.language.scene import Scene, shown
 
 NOTHING = ("", "")
 
@@ -86,9 +86,9 @@ def _range(row: LimitRow) -> str:
     """Return a range as OBX-7 wants it (HL7 v2.5.1, 7.4.2.7): ``3.5-5.1``, ``<5``, ``>10``."""
     if len(row.stretches) != 1:
         return ""
-    part = row.stretches[0]
+    part = row.stretches[0].shown(row.present) if row.present else row.stretches[0]
     if part.low is None:
-        return f"<{plain(part.high or Decimal(0), row.unit)}"
+        return f"<{shown(part.high or Decimal(0), row.unit)}"
     if part.high is None:
-        return f">{plain(part.low, row.unit)}"
-    return f"{plain(part.low, row.unit)}-{plain(part.high, row.unit)}"
+        return f">{shown(part.low, row.unit)}"
+    return f"{shown(part.low, row.unit)}-{shown(part.high, row.unit)}"

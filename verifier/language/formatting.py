@@ -20,12 +20,9 @@ _CONTINUED = _CLAUSE + " " * _CONTENT
 _KIND = len("autorelease ")
 # Clauses of one word whose content stands in a column.
 _LABELS = {"from", "because", "code", "in", "unit", "formula", "let", "for", "flag", "comment"}
-_CALLED = {
-    "change",
-    "rcv",
-    "day",
-    "preceding",
-}  # words of the language that are called like a function
+_CALLED = {  # words of the language that are called like a function
+    "change", "rcv", "day", "hour", "preceding",
+}  # fmt: skip
 # Of a number: a sign behind it is minus.
 _ENDS = {"NUMBER", "DILUTION", "UNIT", "NAME", "RPAR", "RESULT", "AGE", "YEARS"}
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from verifier.language import earlier, kinds, titers, tree
 from verifier.language.facttexts import past_fact, summary_fact
-from verifier.language.kinds import DAY, PERCENT, Kind
+from verifier.language.kinds import DAY, HOUR, PERCENT, Kind
 from verifier.language.scene import Scene
 from verifier.language.screen import Read
 from verifier.language.spelled import spelled
@@ -18,7 +18,8 @@ from verifier.language.typed import Typed, broken
 if TYPE_CHECKING:
     from verifier.language.expressions import Expressions, Where
 
-_OF_TWO = ("change", "percent change", "rate per day")  # these rest on the result of today as well
+_EACH = {"rate per day": ("day", DAY), "rate per hour": ("hour", HOUR)}
+_OF_TWO = ("change", "percent change", *_EACH)  # these rest on the result of today as well
 _OF_MANY = ("lowest", "highest", "median")
 _OF_TITERS = ("previous", "lowest", "highest")
 _EXAMPLE = "previous(potassium within 7 days)"
@@ -54,18 +55,21 @@ class Histories:
         if function not in _OF_TITERS and kind.is_titer:
             titers.worked([current], function, node.span, self._all.findings)
             return broken(node.span)
-        past = earlier.Past(name, title, kind.unit, window, spelled(node.window))
+        within = spelled(self._all.amount_of(node.window) or node.window)
+        past = earlier.Past(name, title, kind.unit, window, within)
         words = spelled(node)
+        of_test = kind
         run, kind = _history_run(function, past, current, kind, words)
         decimals = self._all.symbols.decimals(name)
-        shown = past_fact(past, title, decimals, past.unit)
+        shown = past_fact(past, title, decimals, of_test)
         if function in _OF_MANY:
-            shown = summary_fact(past, function, run, title, decimals)
-        missing = frozenset({f"an earlier {name} within {spelled(node.window)}"})
+            shown = summary_fact(past, function, run, title, decimals, of_test)
+        missing = frozenset({f"an earlier {name} within {within}"})
+        given = self._all.parameter_facts(node.window)
         if function not in _OF_TWO:
-            sketch = Read(("past", name, words), run, Decimal)
-            return Typed(node.span, kind, run, words, (shown,), missing, sketch=sketch)
-        facts = (*current.facts, shown)
+            sketch = Read(("past", name, words), run, Decimal, worked=function == "median")
+            return Typed(node.span, kind, run, words, (shown, *given), missing, sketch=sketch)
+        facts = (*current.facts, shown, *given)
         return Typed(node.span, kind, run, words, facts, missing | current.missing)
 
 
@@ -76,8 +80,9 @@ def _history_run(
         return earlier.change(current.run, past.previous, words), kind
     if function == "percent change":
         return earlier.percent_change(current.run, past.previous, words), PERCENT
-    if function == "rate per day":
-        return earlier.rate_per_day(current.run, past, words), kinds.product(kind, DAY, -1)
+    if function in _EACH:
+        each, time = _EACH[function]
+        return earlier.rate(current.run, past, each, words), kinds.product(kind, time, -1)
     runs = {
         "previous": past.previous,
         "lowest": past.lowest,

@@ -7,6 +7,7 @@ from typing import Literal
 from msgspec import Struct
 
 from verifier.facts.ages import Span
+from verifier.facts.presentation import Presentation
 from verifier.facts.units import Dimension, read_unit
 from verifier.facts.values import TITER as ONE_TO
 
@@ -19,6 +20,7 @@ class Kind(Struct, frozen=True):
     """The type of an expression. `bare` marks a number written without a unit.
 
     `molar_mass` (g/mol) is that of the test the number speaks of, so that mass and amount convert.
+    `present` is how the number is shown where a site has chosen conventional units.
     """
 
     what: Literal["number", "truth", "age", "period", "broken"]
@@ -27,6 +29,7 @@ class Kind(Struct, frozen=True):
     dimension: Dimension = ()
     molar_mass: Decimal | None = None
     bare: bool = False
+    present: Presentation | None = None
 
     @property
     def is_titer(self) -> bool:
@@ -45,6 +48,7 @@ BARE = Kind("number", bare=True)
 PERCENT = Kind("number", "%", Fraction(1, 100))
 TITER = Kind("number", ONE_TO, dimension=(("titer", 1),))
 DAY = Kind("number", "d", Fraction(86400), (("s", 1),))
+HOUR = Kind("number", "h", Fraction(3600), (("s", 1),))
 
 
 def number(unit: str, molar_mass: Decimal | None = None) -> Kind | None:
@@ -101,6 +105,12 @@ def shown(kind: Kind) -> str:
             return "a titer"
         case _:
             return kind.unit or "a number without unit"
+
+
+def is_time(unit: str | None) -> bool:
+    """Return whether a unit is that of a time span or an age, such as ``days``."""
+    word = singular(unit or "")
+    return word in PERIODS or word in AGES
 
 
 def singular(word: str) -> str:

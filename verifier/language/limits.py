@@ -6,19 +6,20 @@ row that fits the patient, outside when it is not. Where several rows fit, each 
 """
 
 from collections.abc import Callable
-from datetime import timedelta
 from decimal import Decimal
 from typing import NamedTuple
 
 from msgspec import Struct
 
+from verifier.facts.presentation import Presentation
 from verifier.facts.values import TITER, Between
 from verifier.facts.verdicts import Fact
+from verifier.language.changes import ChangeLimit, change_check
 from verifier.language.comparing import Run, across, settled
-from verifier.language.earlier import DAY_IN_TICKS, Past
-from verifier.language.scene import ARITHMETIC, Quantity, Scene, plain
+from verifier.language.fitting import fits, limit_words, no_limit, undecided
+from verifier.language.scene import Quantity, Scene, shown
 from verifier.language.source import Span
-from verifier.language.truth import Missing, Truth, Unknown, both, either, merged
+from verifier.language.truth import Truth, Unknown, both, either
 from verifier.language.typed import FactOf, LimitCheck
 
 KINDS = ("possible", "measurable", "reference", "critical", "autorelease")
@@ -62,18 +63,25 @@ class Stretch(NamedTuple):
             return False
         return True if low and high else None
 
-    def text(self, unit: str) -> str:
-        """Return the stretch for people, with the unit."""
+    def text(self, unit: str, present: Presentation | None = None) -> str:
+        """Return the stretch for people, with the unit it is shown in."""
+        if present:
+            return self.shown(present).text(present.unit)
         low, high = (_end(end, unit) for end in (self.low, self.high))
         if self.low is None:
             return f"{high} or below" if self.high_included else f"below {high}"
         if self.high is None:
             return f"{low} or above" if self.low_included else f"above {low}"
-        return f"{low if unit == TITER else plain(self.low)} to {high}"
+        return f"{low if unit == TITER else shown(self.low)} to {high}"
+
+    def shown(self, present: Presentation) -> "Stretch":
+        """Return the stretch in the unit it is shown in."""
+        low, high = (None if end is None else present.number(end) for end in (self.low, self.high))
+        return self._replace(low=low, high=high)
 
 
 def _end(end: Decimal | None, unit: str) -> str:
-    written = plain(end or Decimal(0), unit)
+    written = shown(end or Decimal(0), unit)
     return written if not unit or unit.startswith(("{", TITER)) else f"{written} {unit}"
 
 
@@ -86,6 +94,7 @@ class LimitRow(Struct, frozen=True):
     unit: str
     source: str
     span: Span
+    present: Presentation | None = None
 
     def holds(self) -> Callable[[Decimal], bool]:
         """Return, as a closure, whether a number belongs to the row."""
@@ -109,32 +118,14 @@ class LimitRow(Struct, frozen=True):
         if any(truths):
             return True
         return (
-            across(label, value, f"the {limit_words(self.kind)} {self.text()}")
+            across(label, value, f"the {limit_words(self.kind)} {self.text()}", self.present)
             if None in truths
             else False
         )
 
     def text(self) -> str:
         """Return the row as it is written, with the unit."""
-        return ", ".join(part.text(self.unit) for part in self.stretches)
-
-
-class ChangeLimit(Struct, frozen=True):
-    """One change limit of one test.
-
-    `percent` says that `most` is percent of the earlier value, `per_day` that it counts for each
-    day between the two collections.
-    """
-
-    population: str
-    most: Decimal
-    percent: bool
-    per_day: bool
-    past: Past
-    window: timedelta
-    text: str
-    source: str
-    span: Span
+        return ", ".join(part.text(self.unit, self.present) for part in self.stretches)
 
 
 class LimitTables:
@@ -154,28 +145,13 @@ class LimitTables:
         """Return the comparison of a quantity with the limits of a kind, None without such rows."""
         if kind == "change":
             changes = self.changes.get(test)
-            return _change_check(changes, run, self._titles(test)) if changes else None
+            return change_check(changes, run, self._titles(test)) if changes else None
         rows = self.rows.get((test, kind))
         return _row_check(rows, kind, run, self._titles(test)) if rows else None
 
     def earlier_fact(self, test: str) -> FactOf:
         """Return the earlier result that change limits compare with, as a fact."""
         return self.past_facts[test]
-
-
-def _fits(row: LimitRow | ChangeLimit, scene: Scene) -> Truth:
-    return scene.populations[row.population] if row.population else True
-
-
-def limit_words(kind: str) -> str:
-    """Return what people call a limit of a kind; “no possible limit” would say something else."""
-    return "possible-value limit" if kind == "possible" else f"{kind} limit"
-
-
-def no_limit(label: str, kind: str) -> Unknown:
-    """Return the unknown of a patient no row fits."""
-    text = f"there is no {limit_words(kind)} of {label} for this patient"
-    return Unknown(Missing(f"{kind} limit", "no limit", text))
 
 
 def _row_check(rows: list[LimitRow], kind: str, run: Run, label: str) -> LimitCheck:
@@ -196,10 +172,10 @@ def _row_check(rows: list[LimitRow], kind: str, run: Run, label: str) -> LimitCh
         fitting = False
         for population, holds in closures:
             if population:
-                fits = scene.populations[population]
-                if fits is False:
+                belongs = scene.populations[population]
+                if belongs is False:
                     continue
-                if fits is not True:
+                if belongs is not True:
                     return slowly(scene, value)
             if holds(value) is inside_counts:
                 return True
@@ -210,19 +186,19 @@ def _row_check(rows: list[LimitRow], kind: str, run: Run, label: str) -> LimitCh
         found: Truth = False
         fitting: Truth = False
         for row in fixed:
-            fits = _fits(row, scene)
-            if fits is False:
+            belongs = fits(row, scene)
+            if belongs is False:
                 continue
-            fitting = either(fitting, fits)
-            found = either(found, both(fits, hit(row, value)))
-        return found if found is True or fitting is True else _undecided(fitting, found, none)
+            fitting = either(fitting, belongs)
+            found = either(found, both(belongs, hit(row, value)))
+        return found if found is True or fitting is True else undecided(fitting, found, none)
 
     def limit(scene: Scene) -> Fact | None:
         value = run(scene)
         for row in fixed:
-            if both(_fits(row, scene), hit(row, value)) is True:
+            if both(fits(row, scene), hit(row, value)) is True:
                 return Fact(limit_words(kind), _decisive(row, value), source=row.source)
-        fitting = [row for row in fixed if _fits(row, scene) is True]
+        fitting = [row for row in fixed if fits(row, scene) is True]
         return (
             Fact(limit_words(kind), fitting[0].text(), source=fitting[0].source)
             if fitting
@@ -232,63 +208,10 @@ def _row_check(rows: list[LimitRow], kind: str, run: Run, label: str) -> LimitCh
     return LimitCheck(truth, limit)
 
 
-def _undecided(fitting: Truth, found: Truth, none: Unknown) -> Unknown:
-    """No row certainly fits: say what would have to be known."""
-    gaps = [item for item in (fitting, found) if isinstance(item, Unknown)]
-    return merged(*gaps) if gaps else none
-
-
 def _decisive(row: LimitRow, value: Quantity) -> str:
     """Return the stretch a value fell into, or the whole row it fell out of."""
     if isinstance(value, Decimal):
         for part in row.stretches:
             if part.holds(value):
-                return part.text(row.unit)
+                return part.text(row.unit, row.present)
     return row.text()
-
-
-def _change_check(changes: list[ChangeLimit], run: Run, label: str) -> LimitCheck:
-    fixed, none = tuple(changes), no_limit(label, "change")
-
-    def truth(scene: Scene) -> Truth:
-        value = run(scene)
-        found: Truth = False
-        fitting: Truth = False
-        for row in fixed:
-            fits = _fits(row, scene)
-            if fits is False:
-                continue
-            fitting = either(fitting, fits)
-            found = either(found, both(fits, _changed(row, value, scene, label)))
-        return found if found is True or fitting is True else _undecided(fitting, found, none)
-
-    def limit(scene: Scene) -> Fact | None:
-        value = run(scene)
-        for row in fixed:
-            if both(_fits(row, scene), _changed(row, value, scene, label)) is True:
-                return Fact("change limit", row.text, source=row.source)
-        return Fact("change limit", fixed[0].text, source=fixed[0].source)
-
-    return LimitCheck(truth, limit)
-
-
-def _changed(row: ChangeLimit, value: Quantity, scene: Scene, label: str) -> Truth:
-    before = row.past.previous(scene)
-    if isinstance(before, Unknown):
-        return before
-    if isinstance(value, Unknown):
-        return value
-    if not isinstance(value, Decimal) or not isinstance(before, Decimal):
-        text = f"the change of {label} can not be told from a censored value"
-        return Unknown(Missing(label, "censored", text))
-    # |value - before| / before / days > most %, without the divisions, so that the edge is exact
-    difference, most = abs(ARITHMETIC.subtract(value, before)), row.most
-    if row.percent:
-        difference = ARITHMETIC.multiply(difference, Decimal(100))
-        most = ARITHMETIC.multiply(most, abs(before))
-    if row.per_day:
-        ticks = row.past.ticks_since(scene)
-        assert isinstance(ticks, Decimal)  # there is an earlier result, as asked above
-        difference = ARITHMETIC.multiply(difference, DAY_IN_TICKS)
-        most = ARITHMETIC.multiply(most, ticks)
-    return difference > most

@@ -237,12 +237,22 @@ class Numeric:
             return broken(node.span)
         return Typed(node.span, PERCENT, lambda scene: value, spelled(node), constant=value)
 
-    def period(self, amount: tree.Amount) -> timedelta | None:
-        """Return a time span, or note that the amount is none."""
+    def period(self, node: tree.Amount | tree.Name) -> timedelta | None:
+        """Return a time span, or note that the amount, or the parameter, is none."""
+        amount = self._all.amount_of(node)
+        if amount is None:
+            return None
         seconds = kinds.PERIODS.get(kinds.singular(amount.unit or ""))
         if seconds is None or not 0 < amount.value * seconds <= int(LONGEST_WINDOW.total_seconds()):
             message = "a time span is in minutes, hours, days or weeks, up to 10 years"
-            self._all.findings.add("R203", amount.span, message, fix="within 7 days")
+            known = self._all.symbols.parameters
+            given = known.get(node.name) if isinstance(node, tree.Name) else None
+            if given and kinds.is_time(amount.unit) and not amount.value > 0:
+                return None  # said where the parameter stands
+            self._all.findings.add(
+                "R203", node.span, message, fix="within 7 days",
+                related=[given.value.span] if given else [],
+            )  # fmt: skip
             return None
         return timedelta(seconds=float(amount.value * seconds))
 

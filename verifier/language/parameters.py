@@ -41,6 +41,18 @@ def with_site_values(
 
 def _fits(item: tree.Parameter, declared: tree.Parameter, findings: Findings) -> bool:
     """Return whether a value is in a unit of the same kind, without going through a molar mass."""
+    times = [kinds.is_time(amount.unit) for amount in (item.value, declared.value)]
+    if any(times):
+        if _is_such_a_time(item.value, declared.value):
+            return True
+        wanted_unit = declared.value.unit or "a plain number"
+        findings.add(
+            "R203", item.value.span, f"{declared.name.text} is in {wanted_unit}",
+            meaning="the rules use it where such a time or number must stand.",
+            fix=f"{item.value.value} {declared.value.unit or ''}".strip(),
+            related=[declared.value.span],
+        )  # fmt: skip
+        return False
     given, wanted = (_kind(amount) for amount in (item.value, declared.value))
     bare = [amount.unit is None for amount in (item.value, declared.value)]
     if wanted is None or given is None:
@@ -56,6 +68,12 @@ def _fits(item: tree.Parameter, declared: tree.Parameter, findings: Findings) ->
         fix=f"{item.value.value} {unit}".strip(), related=[declared.value.span],
     )  # fmt: skip
     return False
+
+
+def _is_such_a_time(given: tree.Amount, declared: tree.Amount) -> bool:
+    """Return whether both are time spans, or both ages; days and weeks are either."""
+    units = {kinds.singular(amount.unit or "") for amount in (given, declared)}
+    return units <= kinds.PERIODS.keys() or units <= kinds.AGES
 
 
 def _kind(amount: tree.Amount) -> kinds.Kind | None:

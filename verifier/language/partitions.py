@@ -14,10 +14,12 @@ from verifier.facts.ages import anniversary, completed
 from verifier.facts.case import Case
 from verifier.facts.subjects import BirthDate, Patient, Specimen
 from verifier.language import kinds, tree
+from verifier.language.changes import ChangeLimit
 from verifier.language.comparing import Test
 from verifier.language.diagnostics import listing
 from verifier.language.findings import Findings
-from verifier.language.limits import ChangeLimit, LimitRow, LimitTables, limit_words
+from verifier.language.fitting import limit_words
+from verifier.language.limits import LimitRow, LimitTables
 from verifier.language.scene import Scene
 from verifier.language.source import Span
 from verifier.language.tables import meet, note_critical_inside, note_outside, reaches_outside
@@ -46,12 +48,14 @@ def check_partitions(
     tables: LimitTables,
     populations: Mapping[str, tree.Population],
     tests: Mapping[str, Test],
+    parameters: Mapping[str, tree.Parameter],
     findings: Findings,
 ) -> None:
     """Note overlaps and contradictions of limit rows as errors, gaps as remarks."""
     if not populations:
         return
-    tried = list(islice(_patients(list(populations.values()), tests), _MOST))
+    ages = {name: item.value for name, item in parameters.items()}
+    tried = list(islice(_patients(list(populations.values()), tests, ages), _MOST))
     gaps: dict[tuple[str, str], list[tuple[str, Span]]] = {}
     rows: dict[tuple[str, str], Rows] = {**tables.rows}
     rows |= {(test, "change"): changes for test, changes in tables.changes.items()}
@@ -124,9 +128,11 @@ def _check(rows: Rows, tried: list[Tried], findings: Findings) -> str:
     return gap
 
 
-def _patients(populations: list[tree.Population], tests: Mapping[str, Test]) -> Iterator[Tried]:
+def _patients(
+    populations: list[tree.Population], tests: Mapping[str, Test], ages: Mapping[str, tree.Amount]
+) -> Iterator[Tried]:
     conditions = [population.condition for population in populations]
-    births = sorted({_ON.date(), *(b for node in conditions for b in _births(node))})
+    births = sorted({_ON.date(), *(b for node in conditions for b in _births(node, ages))})
     types = sorted({node.type for node in _nodes(conditions, tree.SpecimenIs)}) or [""]
     stated = sorted({(n.attribute, n.value) for n in _nodes(conditions, tree.AttributeIs)})
     names = sorted({name for name, _ in stated})
@@ -140,10 +146,10 @@ def _patients(populations: list[tree.Population], tests: Mapping[str, Test]) -> 
             yield Tried(_words(birth, sex, kind, given), scene)
 
 
-def _births(condition: tree.Expression) -> Iterator[date]:
+def _births(condition: tree.Expression, ages: Mapping[str, tree.Amount]) -> Iterator[date]:
     """Yield birth dates on either side of every age a condition names."""
     for node in _nodes([condition], tree.Compare):
-        amount = node.right
+        amount = ages.get(node.right.name) if isinstance(node.right, tree.Name) else node.right
         if not isinstance(node.left, tree.Age) or not isinstance(amount, tree.Amount):
             continue
         birth = _born(int(amount.value), kinds.singular(amount.unit or ""))

@@ -10,15 +10,16 @@ from verifier.facts.case import Case, Result
 from verifier.facts.catalogue import Catalogue
 from verifier.facts.values import Between, Number
 from verifier.facts.verdicts import Derived, Fact, Judgement
-from verifier.language import facttexts, flags
-from verifier.language.comparing import Test
+from verifier.language import facttexts, flags, tree
+from verifier.language.comparing import Test, shown_text
 from verifier.language.derived import CompiledFormula
+from verifier.language.kinds import Kind
 from verifier.language.limits import LimitTables
 from verifier.language.reasons import DERIVED, judge_rules, worst_flag
 from verifier.language.reasons import Findings as Collected
 from verifier.language.rules import CompiledRule
 from verifier.language.scenarios import CheckedGuarantee, CheckedScenario
-from verifier.language.scene import Quantity, Scene, usable
+from verifier.language.scene import Quantity, Scene, plain, usable
 from verifier.language.screen import Screen, screen
 from verifier.language.truth import Missing, Truth, Unknown
 
@@ -48,6 +49,7 @@ class Program:
     `holds_patients` says whether a rule may hold all specimens of a patient, `needs_preceding` of
     which tests the value measured just before is asked for.
     `scenarios` and `guarantees` are what it is expected to do; they are kept, not run, here.
+    `statements` are what the files say, with groups spelled out; `tables` the limits of all tests.
     """
 
     def __init__(
@@ -63,19 +65,23 @@ class Program:
         formulas: Mapping[str, CompiledFormula],
         populations: Mapping[str, Test],
         tables: LimitTables,
+        kinds: Mapping[str, Kind],
         parameters: tuple[ParameterSummary, ...],
         scenarios: tuple[CheckedScenario, ...],
         guarantees: tuple[CheckedGuarantee, ...],
+        statements: tuple[tree.Declaration, ...],
     ) -> None:
         self.identity, self.catalogue, self.rules = identity, catalogue, rules
         self.longest_window, self.needs_preceding = longest_window, needs_preceding
         self.parameters = parameters
         self.scenarios, self.guarantees = scenarios, guarantees
+        self.statements, self.tables = statements, tables
         self._by_test = {name: tuple(found) for name, found in by_test.items() if found}
         self._of_specimen = tuple(of_specimen)
         self.holds_patients = any(rule.scope == "patient" for rule in self._of_specimen)
         self._screens: dict[str, tuple[tuple[CompiledRule, ...], Screen[CompiledRule]]] = {}
-        self._formulas, self._populations, self._tables = dict(formulas), dict(populations), tables
+        self._formulas, self._populations = dict(formulas), dict(populations)
+        self._kinds = dict(kinds)
         self._units = {name: test.unit for name, test in catalogue.tests.items()}
         self._reported = sorted(name for name, item in self._formulas.items() if item.report)
         self._flags = flags.Flags(tables)
@@ -86,7 +92,7 @@ class Program:
 
     def judge(self, case: Case) -> Judgement:
         """Return what the rules say of every result of a case, and the derived results."""
-        scene = Scene(case, self._units, self._work, self._belongs)
+        scene = self.scene(case)
         found = Collected(case)
         for position, result in enumerate(case.results):
             if result.test in self._by_test and result.state != "rejected":
@@ -99,6 +105,24 @@ class Program:
         unread = {case.results[n].test for n in found.instead}  # nothing is worked out from these
         derived = tuple(item for item in every if unread.isdisjoint(item.inputs))
         return found.judgement(derived, self._notes(scene))
+
+    def named(self, name: str) -> tuple[str, Kind]:
+        """Return what people call a test or derived result, and its kind of number."""
+        formula, kind = self._formulas.get(name), self._kinds[name]
+        return (formula.title if formula else self.catalogue.tests[name].title), kind
+
+    def scene(self, case: Case) -> Scene:
+        """Return what conditions read of a case; what is asked for is worked out then."""
+        return Scene(case, self._units, self._work, self._belongs)
+
+    def decimals(self, name: str) -> int | None:
+        """Return the decimals a test or derived result is reported with, None where none are."""
+        formula = self._formulas.get(name)
+        return formula.decimals if formula else self.catalogue.tests[name].decimals
+
+    def inputs(self, name: str) -> tuple[str, ...]:
+        """Return the tests a derived result is worked out from in the end."""
+        return self._formulas[name].inputs
 
     def _screen(self, test: str, rules: tuple[CompiledRule, ...]) -> Screen[CompiledRule]:
         """Return what picks the rules of a test; made when first asked for, a check needs none."""
@@ -141,8 +165,8 @@ class Program:
                 code=code,
                 system=system,
                 value=_value(value),
-                text=facttexts.number_text(value, formula.decimals),
-                unit=formula.unit,
+                text=_text_of(scene, name, formula),
+                unit=formula.kind.present.unit if formula.kind.present else formula.unit,
                 inputs=formula.inputs,
                 reasons=found.reasons_of(DERIVED),
                 flag=worst_flag([*found.flags.get(DERIVED, []), flag]),
@@ -157,8 +181,10 @@ class Program:
         for name, formula in self._formulas.items():
             value = scene.values[name]
             if isinstance(value, Decimal):
-                text = facttexts.number_text(value, formula.decimals)
-                notes[name] = Fact(formula.title, text, formula.unit, scene.collected, "derived")
+                value = facttexts.told(scene, name, value, formula.kind)
+                notes[name] = facttexts.quantity_fact(
+                    formula.title, value, formula.kind, formula.decimals, scene.collected, "derived"
+                )
         return notes
 
     def _work(self, scene: Scene, name: str) -> Quantity:
@@ -167,6 +193,18 @@ class Program:
 
     def _belongs(self, scene: Scene, name: str) -> Truth:
         return self._populations[name](scene)
+
+
+def _text_of(scene: Scene, name: str, formula: CompiledFormula) -> str:
+    """Return a derived result as it is reported."""
+    value, present = scene.values[name], formula.kind.present
+    if not present:
+        return facttexts.number_text(value, formula.decimals)
+    exact = facttexts.told(scene, name, value, formula.kind)
+    if isinstance(exact, Decimal):
+        return plain(present.reported(exact))
+    assert isinstance(exact, Between)
+    return shown_text(exact, present)
 
 
 def _value(value: Quantity) -> Number | Between:

@@ -24,6 +24,7 @@ class Findings:
         self.comments: dict[int, dict[str, None]] = {}
         self.instead: dict[int, dict[str, None]] = {}
         self.requests: dict[Request, None] = {}
+        self.fired: set[str] = set()
 
     def forget_derived(self) -> None:
         """Make room for the next derived result; what was held besides it stays held."""
@@ -68,6 +69,7 @@ class Findings:
             requests=tuple(sorted(self.requests, key=_request_key)),
             derived=derived,
             notes=notes,
+            fired=frozenset(self.fired),
         )
 
 
@@ -112,6 +114,7 @@ def _judge_alone(rule: CompiledRule, scene: Scene, found: Findings, position: in
         # A rule that fails must hold, whatever the failure was: no other handler knows the result.
         text = f"the rule failed ({type(error).__name__}); this is a defect, please report it"
         reason = Reason(rule.name, "safeguard", text, source=rule.source)
+        found.fired.add(rule.name)
         found.add(_touched(rule, found, position), reason)
 
 
@@ -131,6 +134,7 @@ def _fired(
     if isinstance(truth, Unknown):
         _unknown(rule, scene, found, position, truth)
         return
+    found.fired.add(rule.name)
     facts = _facts(rule, scene)
     text = rule.because(scene)
     touched = list(found.positions(rule, position))
@@ -163,8 +167,10 @@ def _unknown(
 ) -> None:
     waiting = _wait(rule, scene)
     if waiting is not None:
+        found.fired.add(rule.name)
         found.add(_touched(rule, found, position), waiting)
     elif rule.holds_unknown:
+        found.fired.add(rule.name)
         text = "can not be judged: " + "; ".join(truth.sentences())
         reason = _reason(rule, "unknown", text, _facts(rule, scene))
         found.add(_touched(rule, found, position), reason)

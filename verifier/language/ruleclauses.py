@@ -8,7 +8,6 @@ from lark.visitors import v_args
 
 from verifier.language import tree
 from verifier.language.builder import labelled, unquoted
-from verifier.language.spelled import spelled
 from verifier.language.statements import Clause, StatementBuilder
 
 _HOLD_EXAMPLE = "hold when result is critical"
@@ -86,7 +85,8 @@ class RuleBuilder(StatementBuilder):
         return self._clause("because", self.word(parts[0]), meta)
 
     def wait(self, meta: Meta, parts: list[Any]) -> Clause:
-        return self._clause("wait", tree.Wait(parts[0], parts[1], span=self.span(meta)), meta)
+        limit = self.amount_or_name(parts[0])
+        return self._clause("wait", tree.Wait(limit, parts[1], span=self.span(meta)), meta)
 
     def flag(self, meta: Meta, parts: list[Token]) -> Clause:
         return self._effect("flag", unquoted(parts[0]), meta)
@@ -107,9 +107,8 @@ class RuleBuilder(StatementBuilder):
         return " ".join(parts)
 
     def call(self, meta: Meta, parts: list[Any]) -> Clause:
-        who, within = parts
-        text = f"{who} within {spelled(within)}"
-        return self._effect("call", text, meta)
+        who, within = str(parts[0]), self.amount_or_name(parts[1])
+        return self._clause("effect", tree.Effect("call", who, within, span=self.span(meta)), meta)
 
     def _effect(self, what: str, text: str, meta: Meta) -> Clause:
         return self._clause("effect", tree.Effect(what, text, span=self.span(meta)), meta)

@@ -6,6 +6,7 @@ from datetime import timedelta
 from verifier.language import texts, tree
 from verifier.language.comparing import Test
 from verifier.language.expressions import Expressions, Where
+from verifier.language.spelled import spelled
 from verifier.language.texts import Fill
 from verifier.language.typed import Typed, broken
 
@@ -92,6 +93,8 @@ class Rules:
                 fix=f"rule {rule.name.text} for every test, or hold specimen when …",
             )  # fmt: skip
         for effect in rule.effects:
+            if effect.within:
+                self._all.numeric.period(effect.within)
             if effect.what == "flag" and effect.text not in FLAGS:
                 self._findings.add(
                     "R209", effect.span, f"{effect.text!r} is not a flag",
@@ -152,9 +155,15 @@ class Rules:
                 comments=tuple(comments),
                 instead=instead[0] if instead else None,
                 orders=tuple(sorted(word.text for word in rule.orders)),
-                requests=tuple(sorted(_request(e) for e in rule.effects if e.what in _ASKING)),
+                requests=tuple(sorted(self._request(e) for e in rule.effects if e.what in _ASKING)),
             )
         ]
+
+    def _request(self, effect: tree.Effect) -> tuple[str, str]:
+        if not effect.within:
+            return effect.text, ""
+        within = self._all.amount_of(effect.within) or effect.within
+        return "call", f"{effect.text} within {spelled(within)}"
 
     def _check_choice(self, rule: tree.Rule, condition: Typed, test: str) -> None:
         if rule.unknown is not None or not condition.missing:
@@ -169,10 +178,6 @@ class Rules:
 
 
 _ASKING = ("ask", "call")
-
-
-def _request(effect: tree.Effect) -> tuple[str, str]:
-    return ("call", effect.text) if effect.what == "call" else (effect.text, "")
 
 
 def _word(effect: tree.Effect) -> tree.Word:

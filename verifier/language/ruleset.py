@@ -23,6 +23,7 @@ from verifier.language.source import Source
 from verifier.language.symbols import Symbols, collect
 from verifier.language.tables import Tables
 from verifier.language.usefulness import check_usefulness
+from verifier.language.watching import Watch
 
 MOST_CHARACTERS = 1_000_000  # fifty times the shipped rules; bounds the time of a check
 
@@ -34,11 +35,20 @@ class Checked(Struct, frozen=True):
     diagnostics: tuple[Diagnostic, ...]
 
 
-def check(files: Mapping[str, str], parameters: Mapping[str, str] | None = None) -> Checked:
+def check(
+    files: Mapping[str, str],
+    parameters: Mapping[str, str] | None = None,
+    *,
+    conventional: bool = False,
+    watch: Watch | None = None,
+) -> Checked:
     """Check rule files (name to text) as one rule set and compile it.
 
-    `parameters` are the values a site sets, such as ``{"hemolysis_limit": "0.6 g/L"}``. Never
-    raises for any text. The order of files has no meaning.
+    `parameters` are the values a site sets, such as ``{"hemolysis_limit": "0.6 g/L"}``. With
+    `conventional`, what is said is in conventional units where the rules name one; what is decided
+    is the same, and so is the identity. Never raises for any text. The order of files has no
+    meaning. With a `watch` the program tells what its conditions answer; it is slower, and judges
+    the same.
     """
     if sum(map(len, files.values())) > MOST_CHARACTERS:
         return Checked(None, (_too_much(files),))
@@ -46,10 +56,10 @@ def check(files: Mapping[str, str], parameters: Mapping[str, str] | None = None)
     site = site_source(parameters or {})
     findings = Findings(sources | {site.file: site})
     reading = _complete(read(sources, findings), site, findings)
-    symbols = collect(reading, findings)
+    symbols = collect(reading, findings, conventional=conventional)
     if not reading.declarations and not findings.has_errors:
         return Checked(None, (_nothing(sources),))
-    expressions = Expressions(symbols, LimitTables(symbols.title), findings)
+    expressions = Expressions(symbols, LimitTables(symbols.title), findings, watch)
     formulas = Formulas(expressions)
     populations = formulas.populations()
     Tables(expressions).fill()
@@ -58,7 +68,9 @@ def check(files: Mapping[str, str], parameters: Mapping[str, str] | None = None)
     examples = Examples(expressions)
     scenarios, guarantees = examples.scenarios(), examples.guarantees()
     if not findings.has_errors:
-        check_partitions(expressions.tables, symbols.populations, populations, findings)
+        check_partitions(
+            expressions.tables, symbols.populations, populations, symbols.parameters, findings
+        )
         _check_cover(symbols, by_test, findings)
         _check_watched(symbols, expressions.tables, by_test, findings)
         check_usefulness(expressions)
@@ -76,9 +88,11 @@ def check(files: Mapping[str, str], parameters: Mapping[str, str] | None = None)
         formulas=derived,
         populations=populations,
         tables=expressions.tables,
+        kinds=symbols.kinds,
         parameters=_parameters(symbols),
         scenarios=scenarios,
         guarantees=guarantees,
+        statements=reading.declarations,
     )
     return Checked(program, findings.report())
 

@@ -15,6 +15,7 @@ from verifier.language.expressions import Expressions, Where
 from verifier.language.givens import Given, GivenOfTest, no_value, ranged
 from verifier.language.rules import FLAGS
 from verifier.language.scene import plain
+from verifier.language.source import Span as Place
 from verifier.language.typed import Typed
 
 EVERYTHING = "everything"
@@ -46,6 +47,7 @@ class ScenarioStep(Struct, frozen=True):
 
     `age` is the count and its unit, and `earlier` the values of earlier specimens with how long
     before this one they were collected. `quality` gives the tests whose control state changes.
+    `places` says where each of `expected` stands.
     """
 
     after: timedelta
@@ -59,14 +61,16 @@ class ScenarioStep(Struct, frozen=True):
     age: tuple[int, Span] | None = None
     specimen_age: timedelta | None = None
     preceding: tuple[tuple[str, Number | Between], ...] = ()
+    places: tuple[Place, ...] = ()
 
 
 class CheckedScenario(Struct, frozen=True):
-    """A scenario ready to be run: its steps in the order of time."""
+    """A scenario ready to be run: its steps in the order of time, and where its name stands."""
 
     name: str
     source: str
     steps: tuple[ScenarioStep, ...]
+    place: Place | None = None
 
 
 class CheckedGuarantee(Struct, frozen=True):
@@ -89,7 +93,8 @@ class Examples:
         """Return every scenario by name; what is wrong with one is noted."""
         found = sorted(self._symbols.scenarios.items())
         return tuple(
-            CheckedScenario(name, item.source, tuple(self._steps(item))) for name, item in found
+            CheckedScenario(name, item.source, tuple(self._steps(item)), item.name.span)
+            for name, item in found
         )
 
     def _steps(self, scenario: tree.Scenario) -> Iterable[ScenarioStep]:
@@ -152,6 +157,7 @@ class Examples:
                 for item, value in ((item, self._value(item)) for item in before)
                 if value is not None
             ),
+            places=tuple(item.span for item in step.expected),
         )
 
     # --- what is given ---

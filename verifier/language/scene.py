@@ -23,6 +23,9 @@ from verifier.language.truth import Missing, Truth, Unknown
 # ln, exp, sqrt and pow are correct to 20 digits.
 ARITHMETIC = Context(prec=34, Emax=6144, Emin=-6143)
 TRANSCENDENTAL = Context(prec=20, Emax=6144, Emin=-6143)
+# A value converted between units has no last digit: what is worked out of it is compared at fewer.
+COMPARISON = Context(prec=20, Emax=6144, Emin=-6143)
+_SHOWN = Context(prec=6, Emax=6144, Emin=-6143)
 _GUARDED = Context(prec=27, Emax=6144, Emin=-6143)
 
 Known: TypeAlias = Decimal | Between
@@ -158,7 +161,7 @@ def unusable(label: str, *quantities: Quantity) -> Unknown:
         if isinstance(item, Unknown):
             gaps |= item.missing
         elif isinstance(item, Between):
-            text = f"{label} rests on the censored value {between_text(item)}"
+            text = f"{label} rests on a censored value"
             gaps.add(Missing(label, "censored", text))
     return Unknown(*gaps)
 
@@ -169,10 +172,16 @@ def between_text(value: Between) -> str:
         return "any"
     unit = TITER if isinstance(value, TiterBetween) else ""
     if value.low is None:
-        return f"{'<=' if value.high_included else '<'}{plain(value.high or Decimal(0), unit)}"
+        return f"{'<=' if value.high_included else '<'}{shown(value.high or Decimal(0), unit)}"
     if value.high is None:
-        return f"{'>=' if value.low_included else '>'}{plain(value.low, unit)}"
-    return f"{plain(value.low)} to {plain(value.high)}"
+        return f"{'>=' if value.low_included else '>'}{shown(value.low, unit)}"
+    return f"{shown(value.low)} to {shown(value.high)}"
+
+
+def shown(value: Decimal, unit: str = "") -> str:
+    """Return a number for people: one that was converted, and has no last digit, at six digits."""
+    endless = len(value.as_tuple().digits) > COMPARISON.prec
+    return plain(_SHOWN.plus(value) if endless else value, unit)
 
 
 def plain(value: Decimal, unit: str = "") -> str:

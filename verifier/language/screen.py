@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from decimal import Decimal, DecimalException
 from typing import Any, Protocol, TypeVar
 
-from verifier.language.scene import ARITHMETIC, Scene
+from verifier.language.scene import ARITHMETIC, COMPARISON, Scene
 
 DEEPEST = 40  # Python's own parser ends at 200 nested parentheses
 _WORK = {"+": ARITHMETIC.add, "-": ARITHMETIC.subtract, "*": ARITHMETIC.multiply,
@@ -32,12 +32,16 @@ class Fixed:
 
 @dataclass(frozen=True, slots=True)
 class Read:
-    """A fact: `run` reads it; equal keys read the same. `kind` is the class of a known one."""
+    """A fact: `run` reads it; equal keys read the same. `kind` is the class of a known one.
+
+    One that was `worked` out of others is compared at 20 digits.
+    """
 
     key: Hashable
     run: Callable[[Scene], Any]
     kind: type
     depth: int = 0
+    worked: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,9 +91,17 @@ def joined(form: str, *parts: _Sketched) -> Joined:
     return Joined(form, found, 1 + max(part.depth for part in found))
 
 
+def is_worked(side: _Sketched) -> bool:
+    """Return whether a number was worked out, not read or written."""
+    if side.constant is not None:
+        return False
+    return side.sketch.worked if isinstance(side.sketch, Read) else True
+
+
 def compared(sign: str, left: _Sketched, right: _Sketched) -> Joined:
     """Return a comparison."""
-    return joined(f"({{}} {'==' if sign == '=' else sign} {{}})", left, right)
+    blank = "rounded({})" if is_worked(left) or is_worked(right) else "{}"
+    return joined(f"({blank} {'==' if sign == '=' else sign} {blank})", left, right)
 
 
 def worked(operator: str, left: _Sketched, right: _Sketched) -> Joined | None:
@@ -109,6 +121,7 @@ class _Writer:
     def __init__(self) -> None:
         self.space: dict[str, Any] = {
             **{_CALLED[sign]: work for sign, work in _WORK.items()},
+            "rounded": COMPARISON.plus,
             "Decimal": Decimal,
             "bool": bool,
             "DecimalException": DecimalException,

@@ -93,6 +93,13 @@ SLIPS: dict[Slip, list[str]] = {
     Slip("an exception ends with its label", 'except when newborn ("capillary specimen")'): [
         _rule('except when newborn "capillary"'),
     ],
+    Slip(
+        "a conventional unit says with how many decimals it is reported",
+        "conventional mg/dL decimals 0",
+    ): [
+        "test a\n  conventional mg/dL",
+        "derive a\n  conventional mg/dL",
+    ],
     Slip("the reason stands behind it", 'only when a < 4.5 mmol/L ("a is above 4.5 mmol/L")'): [
         "derive x\n  only when a < 4.5 mmol/L",
         'derive x\n  only when a < 4.5 mmol/L "too high"',

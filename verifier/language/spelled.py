@@ -46,7 +46,8 @@ def _spell(node: tree.Expression) -> tuple[str, str]:
             return f"{function}({test or 'result'} within {spelled(window)})", "atom"
         case tree.ReferenceChange(analytical=own, within_subject=other, level=level):
             variations = f"analytical {spelled(own)}, within-subject {spelled(other)}"
-            return f"rcv({variations}, {spelled(level)})", "atom"
+            lead, end = "lognormal " * node.lognormal, " one-sided" * node.one_sided
+            return f"{lead}rcv({variations}, {spelled(level)}{end})", "atom"
         case _:
             return _condition(node)
 

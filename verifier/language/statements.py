@@ -1,6 +1,6 @@
 """Assembles a statement from its clauses and says what is missing or said twice."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from lark import Token
@@ -102,6 +102,7 @@ class StatementBuilder(ExpressionBuilder):
             specimens=tuple(clauses.one("in", ())),
             unit=unit,
             decimals=clauses.one("decimals", decimals),
+            conventional=clauses.one("conventional"),
             molar_mass=molar_mass,
             index=clauses.one("interference index", False),
             controlled=not clauses.one("uncontrolled", False),
@@ -140,6 +141,11 @@ class StatementBuilder(ExpressionBuilder):
         self._findings.add("R209", span, "decimals is a whole number, 0 to 10", fix="decimals 1")
         return 0
 
+    def conventional(self, meta: Meta, parts: list[Token]) -> Clause:
+        unit, decimals = self.word(parts[0]), self._count(parts[1]) or 0
+        made = tree.Conventional(unit, decimals, span=self.span(meta))
+        return self._clause("conventional", made, meta)
+
     def molar_mass(self, meta: Meta, parts: list[tree.Amount]) -> Clause:
         return self._clause("molar mass", parts[0], meta)
 
@@ -172,35 +178,36 @@ class StatementBuilder(ExpressionBuilder):
         return parts
 
     def part_below(self, meta: Meta, parts: list[Any]) -> tree.Part:
-        return tree.Part(None, self._end(parts[0]), False, False, span=self.span(meta))
+        return tree.Part(None, self.amount_or_name(parts[0]), False, False, span=self.span(meta))
 
     def part_or_below(self, meta: Meta, parts: list[Any]) -> tree.Part:
-        return tree.Part(None, self._end(parts[0]), False, True, span=self.span(meta))
+        return tree.Part(None, self.amount_or_name(parts[0]), False, True, span=self.span(meta))
 
     def part_above(self, meta: Meta, parts: list[Any]) -> tree.Part:
-        return tree.Part(self._end(parts[0]), None, False, False, span=self.span(meta))
+        return tree.Part(self.amount_or_name(parts[0]), None, False, False, span=self.span(meta))
 
     def part_or_above(self, meta: Meta, parts: list[Any]) -> tree.Part:
-        return tree.Part(self._end(parts[0]), None, True, False, span=self.span(meta))
+        return tree.Part(self.amount_or_name(parts[0]), None, True, False, span=self.span(meta))
 
     def part_to(self, meta: Meta, parts: list[Any]) -> tree.Part:
-        low, high = (self._end(part) for part in parts)
+        low, high = (self.amount_or_name(part) for part in parts)
         return tree.Part(low, high, True, True, span=self.span(meta))
 
-    def _end(self, part: tree.Amount | Token) -> tree.Amount | tree.Name:
-        if isinstance(part, tree.Amount):
-            return part
-        return tree.Name(str(part), span=self.word(part).span)
-
     def change_row(self, meta: Meta, parts: list[Any]) -> Clause:
-        population, specimen, (most, per_day), window, source = parts
+        population, specimen, (most, each), within, source = parts
         who, what = self._maybe(population), self._maybe(specimen)
         said = source.value if source else ""
-        row = tree.ChangeRow(who, what, most, per_day, window, said, span=self.span(meta))
+        window = self.amount_or_name(within)
+        row = tree.ChangeRow(who, what, most, each, window, said, span=self.span(meta))
         return self._clause("row", row, meta)
 
-    def most(self, meta: Meta, parts: list[Any]) -> tuple[tree.Amount | tree.ReferenceChange, bool]:
-        return parts[0], len(parts) > 1 and parts[1] is not None
+    def most(self, meta: Meta, parts: list[Any]) -> tuple[tree.Amount | tree.ReferenceChange, str]:
+        return parts[0], (parts[2] or "") if len(parts) > 2 else ""
+
+    def most_lognormal(
+        self, meta: Meta, parts: list[tree.ReferenceChange]
+    ) -> tuple[tree.ReferenceChange, str]:
+        return replace(parts[0], lognormal=True), ""
 
     def _maybe(self, token: Token | None) -> tree.Word | None:
         return self.word(token) if token else None
@@ -212,6 +219,7 @@ class StatementBuilder(ExpressionBuilder):
         clauses = self._clauses(name, parts)
         formula = clauses.need("formula", "formula  sodium - chloride - bicarbonate")
         unit, decimals = clauses.one("unit", (None, None))
+        report, conventional_report = clauses.one("report as", (None, None))
         if formula is None:
             return None
         return tree.Derive(
@@ -219,11 +227,14 @@ class StatementBuilder(ExpressionBuilder):
             title=unquoted(parts[1]) if parts[1] else name.text,
             unit=unit,
             decimals=clauses.one("decimals", decimals),
+            conventional=clauses.one("conventional"),
+            molar_mass=clauses.one("molar mass"),
             population=clauses.one("for"),
             only_when=tuple(clauses.many("only when")),
             lets=tuple(clauses.many("let")),
             formula=formula,
-            report=clauses.one("report as"),
+            report=report,
+            conventional_report=conventional_report,
             source=clauses.one("from", ""),
             span=self.span(meta),
         )
@@ -245,7 +256,7 @@ class StatementBuilder(ExpressionBuilder):
         return self._clause("formula", parts[0], meta)
 
     def report(self, meta: Meta, parts: list[Any]) -> Clause:
-        return self._clause("report as", parts[0], meta)
+        return self._clause("report as", tuple(parts), meta)
 
     def names(self, meta: Meta, parts: list[Token]) -> tuple[tree.Word, ...]:
         return tuple(self.word(part) for part in parts)

@@ -5,17 +5,21 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import TypeAlias
 
+from msgspec.structs import replace
+
 from verifier.facts.catalogue import Catalogue, TestDefinition
 from verifier.facts.units import parse_unit
 from verifier.language import tree
+from verifier.language.conventional import check_report, presentation
 from verifier.language.findings import Findings
-from verifier.language.kinds import AGES, BROKEN, PERIODS, PLAIN, Kind, number, singular
+from verifier.language.kinds import BROKEN, PLAIN, Kind, is_time, number
 from verifier.language.reader import Reading, reserved
 from verifier.language.source import Span
 
 FUNCTIONS = ("ln", "exp", "sqrt", "pow", "min", "max", "abs", "round")
 HISTORIES = (
     "previous", "lowest", "highest", "median", "change", "percent change", "rate per day",
+    "rate per hour",
 )  # fmt: skip
 _TITERS = ("titer", "titers", "titre", "titres")
 _OWN_WORDS = {"earlier", "everyone", "everything", "limit", *FUNCTIONS}
@@ -42,6 +46,7 @@ class Symbols:
     kinds: dict[str, Kind] = field(default_factory=dict)
     places: dict[str, tree.Node] = field(default_factory=dict)
     broken: frozenset[str] = frozenset()
+    conventional: bool = False
 
     def kind(self, name: str) -> Kind | None:
         """Return the kind of a test or derived result, None when there is none of that name."""
@@ -73,9 +78,12 @@ class Symbols:
         return Catalogue(tests=dict(sorted(self.tests.items())), by_code=by_code)
 
 
-def collect(reading: Reading, findings: Findings) -> Symbols:
-    """Collect what the statements declare and note names and codes that do not fit together."""
-    symbols = Symbols(broken=reading.broken)
+def collect(reading: Reading, findings: Findings, *, conventional: bool = False) -> Symbols:
+    """Collect what the statements declare and note names and codes that do not fit together.
+
+    `conventional` says that numbers are shown in conventional units where the rules name one.
+    """
+    symbols = Symbols(broken=reading.broken, conventional=conventional)
     apart: dict[type, dict[str, tree.Node]] = {kind: {} for kind in _NAMED_APART}
     for declared in reading.declarations:
         if isinstance(declared, tree.Limits):
@@ -88,8 +96,7 @@ def collect(reading: Reading, findings: Findings) -> Symbols:
             case tree.Test():
                 _take_test(symbols, declared, findings)
             case tree.Derive():
-                symbols.derived[declared.name.text] = declared
-                symbols.kinds[declared.name.text] = _kind_of(declared.unit, None, findings)
+                _take_derived(symbols, declared, findings)
             case tree.Group():
                 symbols.groups[declared.name.text] = declared
             case tree.Parameter():
@@ -131,11 +138,9 @@ def _add_specimen_populations(symbols: Symbols) -> None:
 def _take_parameter(symbols: Symbols, parameter: tree.Parameter, findings: Findings) -> None:
     symbols.parameters[parameter.name.text] = parameter
     unit, value = parameter.value.unit, parameter.value
-    if unit is not None and singular(unit) in (*PERIODS, *AGES):
-        findings.add(
-            "R205", value.span, "a parameter is a number, not a time or an age",
-            fix="write the time where it is needed",
-        )  # fmt: skip
+    if is_time(unit):
+        if not value.value > 0:
+            findings.add("R209", value.span, "a time is more than nothing", fix="3 days")
     elif unit is not None and number(unit) is None:
         note_unknown_unit(value.span, unit, findings)
     if not parameter.source:
@@ -176,24 +181,14 @@ def _is_new(
 
 
 def _take_test(symbols: Symbols, test: tree.Test, findings: Findings) -> None:
-    name = test.name.text
-    molar_mass = None
-    if test.molar_mass is not None:
-        molar_mass = test.molar_mass.value
-        if parse_unit(test.molar_mass.unit or "") != "g/mol" or molar_mass <= 0:
-            findings.add(
-                "R203",
-                test.molar_mass.span,
-                "a molar mass is in g/mol",
-                fix="molar mass 180.156 g/mol",
-            )
-            molar_mass = None
+    name, molar_mass = test.name.text, _molar_mass(test.molar_mass, findings)
     kind = _kind_of(test.unit, molar_mass, findings)
     if kind.is_titer and (test.molar_mass or test.index or test.decimals is not None):
         findings.add(
             "R211", test.name.span, "a titer has no decimals, no molar mass and is no index",
             meaning="it is a dilution such as 1:160.", fix="delete the other line",
         )  # fmt: skip
+    kind = _with_presentation(symbols, kind, test.conventional, findings)
     symbols.kinds[name] = kind
     symbols.tests[name] = TestDefinition(
         name=name,
@@ -205,7 +200,35 @@ def _take_test(symbols: Symbols, test: tree.Test, findings: Findings) -> None:
         molar_mass=molar_mass,
         kind="titer" if kind.is_titer else "index" if test.index else "quantity",
         controlled=test.controlled,
+        present=kind.present,
     )
+
+
+def _take_derived(symbols: Symbols, item: tree.Derive, findings: Findings) -> None:
+    symbols.derived[item.name.text] = item
+    kind = _kind_of(item.unit, _molar_mass(item.molar_mass, findings), findings)
+    check_report(item, kind, findings)
+    kind = _with_presentation(symbols, kind, item.conventional, findings)
+    symbols.kinds[item.name.text] = kind
+
+
+def _with_presentation(
+    symbols: Symbols, kind: Kind, clause: tree.Conventional | None, findings: Findings
+) -> Kind:
+    """Return a kind that is shown in the conventional unit, if the site wants that."""
+    present = presentation(clause, kind, findings)
+    return replace(kind, present=present) if symbols.conventional and present else kind
+
+
+def _molar_mass(amount: tree.Amount | None, findings: Findings) -> Decimal | None:
+    if amount is None:
+        return None
+    if parse_unit(amount.unit or "") == "g/mol" and amount.value > 0:
+        return amount.value
+    findings.add(
+        "R203", amount.span, "a molar mass is in g/mol", fix="molar mass 180.156 g/mol"
+    )  # fmt: skip
+    return None
 
 
 def _kind_of(unit: tree.Word | None, molar_mass: Decimal | None, findings: Findings) -> Kind:
@@ -236,6 +259,8 @@ def _check_codes(reading: Reading, findings: Findings) -> None:
         codes = declared.codes if isinstance(declared, tree.Test) else ()
         if isinstance(declared, tree.Derive) and declared.report:
             codes = (declared.report,)
+            if declared.conventional_report:
+                codes = (declared.report, declared.conventional_report)
         for code in codes:
             before = seen.setdefault((code.system, code.code), code)
             if before is not code:

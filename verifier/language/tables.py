@@ -5,13 +5,18 @@ from dataclasses import replace
 from decimal import Decimal
 
 from verifier.language import kinds, titers, tree
-from verifier.language.earlier import Past
+from verifier.language.changes import ChangeLimit, Measure
+from verifier.language.earlier import TICKS, Past
 from verifier.language.expressions import Expressions
 from verifier.language.facttexts import number_text, past_fact
 from verifier.language.findings import Findings
 from verifier.language.kinds import Kind
-from verifier.language.limits import ChangeLimit, LimitRow, Stretch
-from verifier.language.referencechange import reference_change
+from verifier.language.limits import LimitRow, Stretch
+from verifier.language.referencechange import (
+    percent_up_and_down,
+    reference_change,
+    reference_factor,
+)
 from verifier.language.scene import plain
 from verifier.language.source import Span
 from verifier.language.spelled import spelled
@@ -95,21 +100,25 @@ class Tables:
             kind.unit,
             self._with_parameters(row, source),
             row.span,
+            kind.present,
         )
         self._all.tables.add(test, made)
 
     def _in_unit(self, end: tree.Amount | tree.Name | None, kind: Kind) -> Decimal | None:
         """Return a limit in the unit of the test; a bare number is in that unit."""
-        amount = self._parameter(end) if isinstance(end, tree.Name) else end
-        if amount is None or titers.number_apart(amount, kind, self._findings):
+        amount = self._all.amount_of(end) if end else None
+        if amount is None or end is None:
+            return None
+        amount = replace(amount, span=end.span)
+        if titers.number_apart(amount, kind, self._findings):
             return None
         if amount.unit is None:
             return amount.value
         written = kinds.number(amount.unit)
-        if written is None:
+        if written is None and not kinds.is_time(amount.unit):
             note_unknown_unit(amount.span, amount.unit, self._findings)
             return None
-        factor = kinds.ratio(written, kind)
+        factor = kinds.ratio(written, kind) if written else None
         if factor is None:
             self._findings.add(
                 "R203", amount.span, f"the test is in {kinds.shown(kind)}",
@@ -119,17 +128,9 @@ class Tables:
             return None
         return amount.value * factor.numerator / factor.denominator
 
-    def _parameter(self, end: tree.Name) -> tree.Amount | None:
-        known = self._symbols.parameters
-        if end.name in known:
-            return replace(known[end.name].value, span=end.span)
-        if end.name not in self._symbols.broken:
-            self._findings.unknown_name(end.span, end.name, known, "parameter")
-        return None
-
-    def _with_parameters(self, row: tree.Row, source: str) -> str:
+    def _with_parameters(self, row: tree.Row | tree.ChangeRow, source: str) -> str:
         """Return the source of a row and of the parameters it names."""
-        ends = (end for part in row.parts for end in (part.low, part.high))
+        ends = [row.window] if isinstance(row, tree.ChangeRow) else _ends(row)
         named = sorted({end.name for end in ends if isinstance(end, tree.Name)})
         known = self._symbols.parameters
         said = (f"{name}: {known[name].source}" for name in named if name in known)
@@ -137,29 +138,39 @@ class Tables:
 
     def _add_change(self, test: str, kind: Kind, row: tree.ChangeRow, source: str) -> None:
         window = self._all.numeric.period(row.window)
-        percent, most = self._most(row.most, kind)
+        measure, most = self._most(row.most, kind)
         if window is None or most is None:
             return
         title = self._symbols.title(test)
-        past = Past(test, title, kind.unit, window, spelled(row.window))
-        text = f"at most {_most_text(row, most, kind)} within {spelled(row.window)}"
+        within = spelled(self._all.amount_of(row.window) or row.window)
+        past = Past(test, title, kind.unit, window, within)
         made = ChangeLimit(
-            self._population(row), most, percent, row.per_day, past, window, text, source, row.span
+            population=self._population(row),
+            most=most,
+            measure=measure,
+            each=TICKS[row.each] if row.each else None,
+            past=past,
+            window=window,
+            text=f"at most {_most_text(row, most, kind)} within {within}",
+            source=self._with_parameters(row, source),
+            span=row.span,
         )
         self._all.numeric.windows.add(window)
         self._all.tables.changes.setdefault(test, []).append(made)
-        fact = past_fact(past, title, self._symbols.decimals(test), kind.unit)
+        fact = past_fact(past, title, self._symbols.decimals(test), kind)
         self._all.tables.past_facts.setdefault(test, fact)
 
     def _most(
         self, most: tree.Amount | tree.ReferenceChange, kind: Kind
-    ) -> tuple[bool, Decimal | None]:
-        """Return whether a change limit is in percent, and the limit, None when it is wrong."""
+    ) -> tuple[Measure, Decimal | None]:
+        """Return how a change limit measures, and the limit, None when it is wrong."""
         if isinstance(most, tree.ReferenceChange):
-            return True, reference_change(most, self._findings)
+            if most.lognormal:
+                return "factor", reference_factor(most, self._findings)
+            return "percent", reference_change(most, self._findings)
         if most.unit == "%":
-            return True, most.value
-        return False, self._in_unit(most, kind)
+            return "percent", most.value
+        return "difference", self._in_unit(most, kind)
 
     def _check_repeats(self, rows: list[LimitRow] | list[ChangeLimit]) -> None:
         seen: dict[str, Span] = {}
@@ -218,11 +229,20 @@ def note_critical_inside(row: LimitRow, other: LimitRow, where: str, findings: F
 
 
 def _most_text(row: tree.ChangeRow, most: Decimal, kind: Kind) -> str:
-    per_day = " per day" if row.per_day else ""
+    each = f" per {row.each}" if row.each else ""
+    if isinstance(row.most, tree.ReferenceChange) and row.most.lognormal:
+        up, down = (number_text(part, 0) for part in percent_up_and_down(most))
+        return f"+{up} % or -{down} % ({spelled(row.most)})"
     if isinstance(row.most, tree.ReferenceChange):
         return f"{number_text(most, 0)} % ({spelled(row.most)})"
+    if kind.present and row.most.unit != "%":
+        return f"{plain(kind.present.number(most))} {kind.present.unit}{each}"
     unit = "" if row.most.unit or not kind.unit else f" {kind.unit}"
-    return f"{spelled(row.most)}{unit}{per_day}"
+    return f"{spelled(row.most)}{unit}{each}"
+
+
+def _ends(row: tree.Row) -> list[tree.Amount | tree.Name | None]:
+    return [end for part in row.parts for end in (part.low, part.high)]
 
 
 def extent(stretches: Iterable[Stretch]) -> tuple[Decimal | None, Decimal | None]:

@@ -30,7 +30,8 @@ Facts = dict[str, Said]
 _LABELS = {
     "codes": "code", "specimens": "in", "molar_mass": "molar mass", "tests": "for",
     "excluded": "except", "orders": "order", "lets": "let", "report": "report as",
-    "unknown": "when unknown", "population": "for", "source": "source",
+    "conventional_report": "report as conventional", "unknown": "when unknown", "population": "for",
+    "source": "source",
 }  # fmt: skip
 _BARE = {
     "condition", "value", "exceptions", "effects", "wait", "index", "controlled", "only_when",
@@ -98,7 +99,7 @@ def _several(name: str) -> str:
 def _row(row: tree.Row | tree.ChangeRow, source: str, unit: str) -> Facts:
     if isinstance(row, tree.ChangeRow):
         most = _amount(row.most, unit) if isinstance(row.most, tree.Amount) else spelled(row.most)
-        text = f"{most}{' per day' if row.per_day else ''} within {spelled(row.window)}"
+        text = f"{most}{f' per {row.each}' if row.each else ''} within {spelled(row.window)}"
         facts = {"change at most": Said("change at most", (text,))}
         kind = "change"
     else:
@@ -197,6 +198,8 @@ def _text(value: Any) -> str:
             return text
         case tree.Code(system=system, code=code):
             return f"LOINC {code}" if system == "LN" else f'local "{code}"'
+        case tree.Conventional(unit=unit, decimals=decimals):
+            return f"{unit.text} decimals {decimals}"
         case tree.Let(name=name, value=formula):
             return f"{name.text} = {spelled(formula)}"
         case tree.Exemption(condition=condition, label=label):
@@ -206,8 +209,8 @@ def _text(value: Any) -> str:
         case tree.Wait(limit=limit, tests=tests):
             names = ", ".join(sorted(word.text for word in tests))
             return f"wait up to {spelled(limit)} for {names}"
-        case tree.Effect(what=what, text=text):
-            return _effect(what, text)
+        case tree.Effect(what=what, text=text, within=within):
+            return _effect(what, text if within is None else f"{text} within {spelled(within)}")
         case _:
             return spelled(value)
 

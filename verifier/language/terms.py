@@ -89,21 +89,27 @@ class Choose(Node):
 class History(Node):
     """`previous(potassium within 7 days)`; `test` is None for the result itself.
 
-    `function` is as written: ``previous``, ``percent change``, ``rate per day`` and so on.
+    `function` is as written: ``previous``, ``percent change``, ``rate per day`` and so on. A
+    `window` that is a name is a parameter.
     """
 
     function: str
     test: str | None
-    window: Amount
+    window: Amount | Name
 
 
 @dataclass(frozen=True, slots=True)
 class ReferenceChange(Node):
-    """`rcv(analytical 1.6 %, within-subject 4.6 %, 95 %)`."""
+    """`rcv(analytical 1.6 %, within-subject 4.6 %, 95 % one-sided)`.
+
+    `lognormal` marks the form with a wider limit up than down, which only a limit row can have.
+    """
 
     analytical: Amount
     within_subject: Amount
     level: Amount
+    one_sided: bool = False
+    lognormal: bool = False
 
 
 @dataclass(frozen=True, slots=True)

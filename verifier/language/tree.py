@@ -108,7 +108,7 @@ class Group(Node):
 
 @dataclass(frozen=True, slots=True)
 class Parameter(Node):
-    """A number a site may set without touching rules."""
+    """A number or a time a site may set without touching rules."""
 
     name: Word
     value: Amount
@@ -122,6 +122,14 @@ class Population(Node):
 
 
 @dataclass(frozen=True, slots=True)
+class Conventional(Node):
+    """`conventional mg/dL decimals 0`: what results are shown in where a site says so."""
+
+    unit: Word
+    decimals: int
+
+
+@dataclass(frozen=True, slots=True)
 class Test(Node):
     name: Word
     title: str
@@ -129,6 +137,7 @@ class Test(Node):
     specimens: tuple[str, ...]
     unit: Word | None
     decimals: int | None
+    conventional: Conventional | None
     molar_mass: Amount | None
     index: bool
     controlled: bool
@@ -164,13 +173,16 @@ class Row(Node):
 
 @dataclass(frozen=True, slots=True)
 class ChangeRow(Node):
-    """One change limit: at most `most` (for each day between, if `per_day`) within `window`."""
+    """One change limit: at most `most` within `window`; a window that is a name is a parameter.
+
+    `each` is ``day`` or ``hour`` where it counts for each between the collections, else "".
+    """
 
     population: Word | None
     specimen: Word | None
     most: Amount | ReferenceChange
-    per_day: bool
-    window: Amount
+    each: str
+    window: Amount | Name
     source: str
 
 
@@ -201,20 +213,27 @@ class Derive(Node):
     title: str
     unit: Word | None
     decimals: int | None
+    conventional: Conventional | None
+    molar_mass: Amount | None
     population: Word | None
     only_when: tuple[OnlyWhen, ...]
     lets: tuple[Let, ...]
     formula: Expression
     report: Code | None
+    conventional_report: Code | None
     source: str
 
 
 @dataclass(frozen=True, slots=True)
 class Effect(Node):
-    """`flag`, `comment`, `suppress`, `ask` or `call`, with what it says."""
+    """`flag`, `comment`, `suppress`, `ask` or `call`, with what it says.
+
+    `within` is the time a call has; a name is a parameter.
+    """
 
     what: str
     text: str
+    within: Amount | Name | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,7 +246,7 @@ class Exemption(Node):
 
 @dataclass(frozen=True, slots=True)
 class Wait(Node):
-    limit: Amount
+    limit: Amount | Name
     tests: tuple[Word, ...]
 
 

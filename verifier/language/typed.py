@@ -3,11 +3,14 @@
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from decimal import Decimal
+from fractions import Fraction
 from typing import Any
 
+from verifier.facts.units import multiplied
+from verifier.facts.values import Between
 from verifier.facts.verdicts import Fact
 from verifier.language.kinds import BROKEN, Kind
-from verifier.language.scene import Scene
+from verifier.language.scene import ARITHMETIC, Scene
 from verifier.language.screen import Sketch
 from verifier.language.source import Span
 from verifier.language.truth import Truth
@@ -79,3 +82,29 @@ def missing_of(parts: Iterable[Typed]) -> frozenset[str]:
 def checks_of(parts: Iterable[Typed]) -> tuple[LimitCheck, ...]:
     """Return the limit checks of several expressions, in order."""
     return tuple(check for part in parts for check in part.checks)
+
+
+def scaled(found: Typed, factor: Fraction, kind: Kind) -> Typed:
+    """Return an expression multiplied by an exact factor, as a number of another kind."""
+    if factor == 1:
+        return found
+    above, below = Decimal(factor.numerator), Decimal(factor.denominator)
+
+    def times(value: Any) -> Any:
+        if value.__class__ is Decimal:
+            return ARITHMETIC.divide(ARITHMETIC.multiply(value, above), below)
+        if isinstance(value, Between):
+            low = None if value.low is None else times(value.low)
+            high = None if value.high is None else times(value.high)
+            return Between(low, high, value.low_included, value.high_included)
+        return value
+
+    run, constant = found.run, found.constant
+    if isinstance(constant, Decimal):
+        fixed = multiplied(constant, factor)  # as a result in that unit would be converted
+        return Typed(
+            found.span, kind, lambda scene: fixed, found.label, found.facts, constant=fixed
+        )  # fmt: skip
+    return Typed(
+        found.span, kind, lambda scene: times(run(scene)), found.label, found.facts, found.missing
+    )  # fmt: skip

@@ -154,12 +154,12 @@ def _holds_as_much(rule: tree.Rule, other: tree.Rule) -> bool:
 def _does_as_much(rule: tree.Rule, other: tree.Rule) -> bool:
     """Return whether `other` has every effect of `rule`, and is not narrower in another way."""
     firm = rule.unknown == "ignore" or other.unknown != "ignore"
-    effects = {(item.what, item.text) for item in rule.effects}
+    effects = {meaning(item, "") for item in rule.effects}
     return (
         firm
         and rule.wait is None
         and other.wait is None
-        and effects <= {(item.what, item.text) for item in other.effects}
+        and effects <= {meaning(item, "") for item in other.effects}
         and {word.text for word in rule.orders} <= {word.text for word in other.orders}
         and _exempt(other) <= _exempt(rule)
     )

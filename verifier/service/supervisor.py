@@ -57,7 +57,9 @@ class Service:
             RuleSetError: the rules have errors. StoreError: the
             database can not be opened.
         """
-        program = load_program(self._settings.rules, self._settings.parameters)
+        program = load_program(
+            self._settings.rules, self._settings.parameters, self._settings.units
+        )
         check_wiring(self._settings, program.catalogue)
         line = Line(self._settings, program)
         with Store.open(

@@ -9,6 +9,7 @@ from markupsafe import Markup
 from verifier.facts.case import Case, Earlier, Entry
 from verifier.facts.catalogue import Catalogue, TestDefinition
 from verifier.facts.numbers import value_text
+from verifier.facts.presentation import Presentation
 from verifier.facts.values import Number, Titer, Value
 from verifier.facts.verdicts import Fact, Reason, ResultDecision
 from verifier.store.rows import ControlRow, StoredCase
@@ -114,8 +115,10 @@ def _line(known: Known, place: int, entry: Entry) -> Line:
     value = verdict.value if verdict else seen.text or ""
     unit = verdict.unit if verdict else seen.unit
     said = f"{seen.text or 'nothing'} {seen.unit}".strip()
-    earlier = [e for e in known.earlier.get(name, ()) if e.unit == unit][:MOST_EARLIER]
-    present = known.by_entry.get(place)
+    present = test.present if test and test.present and test.present.unit == unit else None
+    stored = test.unit if test and present else unit
+    earlier = [e for e in known.earlier.get(name, ()) if e.unit == stored][:MOST_EARLIER]
+    now = known.by_entry.get(place)
     reference = verdict.reference if verdict else ""
     control = known.controls.get(name)
     facts = known.facts
@@ -134,8 +137,8 @@ def _line(known: Known, place: int, entry: Entry) -> Line:
         until=_until(verdict),
         reasons=_because(verdict.reasons) if verdict else (),
         comments=verdict.comments if verdict else (),
-        earlier=_before(earlier, present, test),
-        drawing=_drawing(known, entry, earlier, present, reference),
+        earlier=_before(earlier, now, test, present),
+        drawing=_drawing(known, entry, _points(earlier, now, present), reference),
         control=facts.quality.get(name, "unknown") if facts and test and test.controlled else "",
         control_by=f"{control.who}: {control.note}" if control else "",
         analyzer=seen.analyzer,
@@ -190,41 +193,54 @@ def _until(verdict: ResultDecision | None) -> datetime | None:
 
 
 def _before(
-    earlier: Sequence[Earlier], present: Value | None, test: TestDefinition | None
+    earlier: Sequence[Earlier],
+    now: Value | None,
+    test: TestDefinition | None,
+    present: Presentation | None,
 ) -> list[Before]:
     decimals = test.decimals if test else None
+    if present:
+        decimals = present.decimals
     return [
         Before(
-            value_text(item.value, decimals) if isinstance(item.value, Number)
-            else value_text(item.value),
+            value_text(_shown(item.value, present), decimals) if isinstance(item.value, Number)
+            else value_text(_shown(item.value, present)),
             item.collected,
             item.specimen,
-            _change(present, item.value),
+            _change(now, item.value, present),
         )
         for item in earlier
     ]  # fmt: skip
 
 
-def _change(present: Value | None, before: Value) -> str:
+def _shown(value: Value, present: Presentation | None) -> Value:
+    return present.value(value) if present else value
+
+
+def _change(now: Value | None, before: Value, present: Presentation | None = None) -> str:
     """Return the exact difference with its sign; nothing where one is no plain number."""
-    titer = isinstance(present, Titer) or isinstance(before, Titer)
-    if titer or not (isinstance(present, Number) and isinstance(before, Number)):
+    titer = isinstance(now, Titer) or isinstance(before, Titer)
+    if titer or not (isinstance(now, Number) and isinstance(before, Number)):
         return ""
-    difference = present.value - before.value
+    difference = now.value - before.value
     sign = "+" if difference > 0 else "−" if difference < 0 else "±"
-    return f"{sign}{abs(difference)}"
+    size = abs(difference)
+    return f"{sign}{present.number(size) if present else size}"
+
+
+def _points(
+    earlier: Sequence[Earlier], now: Value | None, present: Presentation | None
+) -> list[tuple[datetime | None, Value]]:
+    """Return the values over time, oldest first; the present one has no time of its own here."""
+    past: list[tuple[datetime | None, Value]] = [
+        (item.collected, _shown(item.value, present)) for item in reversed(earlier)
+    ]
+    return past if now is None else [*past, (None, _shown(now, present))]
 
 
 def _drawing(
-    known: Known,
-    entry: Entry,
-    earlier: Sequence[Earlier],
-    present: Value | None,
-    reference: str,
+    known: Known, entry: Entry, values: Sequence[tuple[datetime | None, Value]], reference: str
 ) -> Markup | None:
     collected = known.stored.record.specimen.collected
     at = collected.at if collected else entry.arrived
-    points = [Point(item.collected, item.value) for item in reversed(earlier)]
-    if present is not None:
-        points.append(Point(at, present))
-    return draw(points, reference)
+    return draw([Point(when or at, value) for when, value in values], reference)

@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from verifier.commands.rules import yields
+from verifier.commands.rules import testing, yields
 
 if TYPE_CHECKING:
     from verifier.language import Checked
@@ -28,8 +28,22 @@ exit codes: 0 everything is laid out, 1 a file is not (--check) or can not be re
 
 DIFF_EXAMPLE = """example:
   verifier rules diff rules my-rules
+  verifier rules diff rules my-rules --config site.toml          both as this site uses them
+  verifier rules diff rules rules --config old.toml new.toml     what a site's own values change
 
-exit codes: 0 both mean the same, 1 they differ, 2 one of them can not be used"""
+Scenarios and guarantees are compared as well; they decide nothing.
+
+exit codes: 0 nothing differs, 1 something does, 2 one of them can not be used"""
+
+LIMITS_EXAMPLE = """example:
+  verifier rules limits rules
+  verifier rules limits rules --test potassium
+  verifier rules limits rules --units conventional --json
+
+Limits shown in conventional units are converted from the declared unit, which is the one judged
+in; they are marked, and carry two places more than results are reported with.
+
+exit codes: 0 printed, 2 the rule set can not be used or has no such limits"""
 
 TEXTMATE_EXAMPLE = """example:
   verifier rules textmate > laboratory-rules.tmLanguage.json"""
@@ -41,7 +55,7 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     """Add the command and its actions."""
     rules = subparsers.add_parser(
         "rules",
-        help="check, lay out and compare the rules of a laboratory",
+        help="check, test, lay out and compare the rules of a laboratory",
         epilog=CHECK_EXAMPLE,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
@@ -49,6 +63,8 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     _register_check(actions)
     _register_format(actions)
     _register_diff(actions)
+    _register_limits(actions)
+    testing.register(actions)
     yields.register(actions)
     textmate = _action(
         actions, "textmate", "print a TextMate grammar, to highlight rules in editors",
@@ -97,7 +113,23 @@ def _register_diff(actions: "argparse._SubParsersAction[argparse.ArgumentParser]
     )
     diff.add_argument("old", type=Path, metavar="A", help="folder of the rule set as it was")
     diff.add_argument("new", type=Path, metavar="B", help="folder of the rule set as it becomes")
+    diff.add_argument(
+        "--config", type=Path, nargs="+", metavar="TOML", default=[],
+        help="settings whose [parameters] count: one file for both, or one for A and one for B",
+    )  # fmt: skip
     diff.set_defaults(run=diff_rules)
+
+
+def _register_limits(actions: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    show = _action(
+        actions, "limits", "print every limit with population, unit and source", LIMITS_EXAMPLE
+    )
+    show.add_argument("folder", type=Path, metavar="DIR", help="folder of *.rules files")
+    show.add_argument("--units", choices=("SI", "conventional"), help="default: the site's, or SI")
+    show.add_argument("--test", default="", metavar="NAME", help="the limits of one test only")
+    show.add_argument("--config", type=Path, metavar="TOML", help="settings of the site")
+    show.add_argument("--json", action="store_true", help="print one JSON object")
+    show.set_defaults(run=show_limits)
 
 
 def check_rules(args: argparse.Namespace) -> int:
@@ -191,15 +223,42 @@ def format_rules(args: argparse.Namespace) -> int:
 
 def diff_rules(args: argparse.Namespace) -> int:
     """Print how two rule sets differ, one sentence a line."""
+    from verifier import settings
+    from verifier.errors import SettingsError
     from verifier.language.differences import differences
     from verifier.rulefiles import load_program, read_files
 
-    load_program(args.old)
-    load_program(args.new)
-    sentences = differences(read_files(args.old)[0], read_files(args.new)[0])
+    if len(args.config) > 2:
+        raise SettingsError("--config takes one file for both rule sets, or one for each")
+    sites = [settings.load(path).parameters for path in args.config] or [{}]
+    old, new = sites[0], sites[-1]
+    load_program(args.old, old)
+    load_program(args.new, new)
+    sentences = differences(read_files(args.old)[0], read_files(args.new)[0], old, new)
     for sentence in sentences:
         print(sentence)
     return 1 if sentences else 0
+
+
+def show_limits(args: argparse.Namespace) -> int:
+    """Print the limits of a rule set, in either kind of units."""
+    from verifier import settings
+    from verifier.errors import RuleSetError
+    from verifier.language.limitlist import as_json, as_text, limit_lines
+    from verifier.rulefiles import load_program
+
+    site = settings.load(args.config) if args.config else None
+    units = args.units or (site.units if site else "SI")
+    program = load_program(args.folder, site.parameters if site else {}, units)
+    lines = limit_lines(program, args.test)
+    if args.test and not lines:
+        known = ", ".join(sorted({line.test for line in limit_lines(program)})) or "none"
+        raise RuleSetError(f"there are no limits for {args.test!r}; known: {known}")
+    if args.json:
+        print(json.dumps(as_json(program, units, lines), indent=2, ensure_ascii=False))
+    else:
+        print(as_text(program, units, lines))
+    return 0
 
 
 def print_textmate(args: argparse.Namespace) -> int:

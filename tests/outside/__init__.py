@@ -1,0 +1,1 @@
+"""Checks of the shipped rules against papers, tables, data sets and libraries."""

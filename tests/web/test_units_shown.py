@@ -1,0 +1,52 @@
+"""The page of a site with conventional units."""
+
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from web.house import RULES, House, message, open_house
+
+CLAUSES = {
+    "calcium": "  conventional mg/dL decimals 1\n",
+    "albumin": "  conventional g/dL decimals 1\n",
+}
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> Iterator[House]:
+    """The shipped rules with conventional units for two tests, at a site that wants them."""
+    rules = tmp_path / "rules"
+    rules.mkdir()
+    for path in RULES.glob("*.rules"):
+        text = path.read_text(encoding="utf-8")
+        for name, clause in CLAUSES.items():
+            head, line, rest = text.partition(f"\ntest {name} ")
+            first, newline, clauses = rest.partition("\n")
+            text = head + line + first + newline + (clause if line else "") + clauses
+        (rules / path.name).write_text(text, encoding="utf-8")
+    site = {"rules": str(rules), "units": "conventional"}
+    with open_house(tmp_path, site) as opened:
+        yield opened
+
+
+def test_a_case_is_shown_in_the_units_of_the_site(
+    house: House, open_page: Callable[..., Page]
+) -> None:
+    ago = datetime.now(UTC) - timedelta(days=20)
+    indices = {"H-INDEX": "0.1"}
+    house.take(message("S-0", {"calcium": "2.40", "albumin": "40"}, indices=indices, collected=ago))
+    house.take(message("S-1", {"calcium": "1.60", "albumin": "40"}, indices=indices))
+    page = open_page("technologist")
+    page.goto(f"/case/{house.case_of('S-1')}")
+    line = page.locator(".line", has=page.get_by_role("rowheader", name="Calcium 2000-8"))
+    # 1.60, 2.40 and 1.65 mmol/L of 40.078 g/mol: 6.412, 9.619 and 6.613 mg/dL
+    for text in ("6.4 mg/dL", "LL", "9.6", "−3.206", "Calcium 6.412 mg/dL", "below 6.613 mg/dL",
+                 "1.60 mmol/L"):  # fmt: skip
+        expect(line).to_contain_text(text)
+    drawing = line.get_by_role("img", name="Values over time, oldest first: 9.619, 6.412")
+    expect(drawing).to_be_visible()
+    albumin = page.locator(".line", has=page.get_by_role("rowheader", name="Albumin 61151-7"))
+    expect(albumin).to_contain_text("4.0 g/dL")
