@@ -84,7 +84,7 @@ FIRES: list[tuple[str, str, dict[str, str], dict[str, str], str]] = [
     ("adjusted-calcium", "calcium", {"calcium": "1.81", "albumin": "40"},
      {"calcium": "1.80", "albumin": "40"}, "hold"),
     ("outside-measurable", "albumin", {"albumin": "70"}, {"albumin": "70.1"}, "hold"),
-    ("outside-autorelease", "glucose", {"glucose": "3.0"}, {"glucose": "2.9"}, "hold"),
+    ("outside-autorelease", "glucose", {"glucose": "3.9"}, {"glucose": "3.8"}, "hold"),
 ]  # fmt: skip
 
 

@@ -15,9 +15,11 @@ from verifier.assurance.yield_cases import Header, LabeledMessage, read_case, re
 from verifier.assurance.yield_count import Counts
 from verifier.assurance.yielding import count_yield
 from verifier.commands.rules.yields import _connection, _instant
+from verifier.decide.safeguards import MEANINGS, PREFIX
 from verifier.rulefiles import load_program
 
 from .__main__ import lines
+from .aims import AIMS
 from .analytes import ANALYTES
 from .harm import critical_limits, standing
 
@@ -72,10 +74,25 @@ def test_a_year_rich_in_faults(faulty: Counts) -> None:
     assert [slip for slip in faulty.slips if gross_kinds & set(slip.kinds)] == []
 
 
+def test_few_in_a_hundred_dangerous_results_slip_through_even_then(faulty: Counts) -> None:
+    """With eight times the faults, weak and hidden ones of every kind among them."""
+    for name, record in faulty.faults.items():
+        if name not in OUT_OF_REACH and record.critical >= 10:
+            assert record.critical_released <= 0.1 * record.critical, name
+    critical = sum(record.critical for record in faulty.faults.values())
+    assert critical > 150
+    assert sum(record.critical_released for record in faulty.faults.values()) < 0.05 * critical
+
+
 def test_what_is_critical_is_held_by_the_rule_for_it(ordinary: Counts) -> None:
     assert ordinary.rules["critical"].right > 50
     # Labels call a true value critical; an error can push it out of the limit, never unseen.
     assert ordinary.rules["critical"].missed == 0
+
+
+def test_every_aim_is_that_of_a_shipped_rule_or_safeguard() -> None:
+    known = {rule.name for rule in load_program(RULES).rules} | {PREFIX + name for name in MEANINGS}
+    assert set(AIMS) <= known
 
 
 def test_the_limits_of_harm_are_those_of_the_shipped_rules() -> None:
