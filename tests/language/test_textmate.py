@@ -81,7 +81,7 @@ def test_a_line_is_told_apart() -> None:
 
 def test_every_statement_of_the_shipped_rules_begins_with_a_keyword() -> None:
     heads = 0
-    for path in SHIPPED.glob("*.rules"):
+    for path in SHIPPED.rglob("*.rules"):
         for line in path.read_text(encoding="utf-8").split("\n"):
             if line[:1].isalpha():
                 heads += 1

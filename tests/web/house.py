@@ -68,6 +68,7 @@ def message(
 ) -> bytes:
     taken = collected or datetime.now(UTC) - timedelta(minutes=40)
     at = taken.strftime("%Y%m%d%H%M%S+0000")
+    done = (taken + timedelta(minutes=20)).strftime("%Y%m%d%H%M%S+0000")
     number = control_id or f"M{specimen}"
     segments = [
         f"MSH|^~\\&|ANALYZER|LAB|VERIFIER|LAB|{at}||ORU^R01^ORU_R01|{number}|P|2.5.1"
@@ -82,11 +83,13 @@ def message(
         place += 1
         code, title, unit = CODES[test]
         segments.append(
-            f"OBX|{place}|NM|{code}^{title}^LN||{value}|{unit}|||||{status}|||{at}||||AN-1"
+            f"OBX|{place}|NM|{code}^{title}^LN||{value}|{unit}|||||{status}|||{at}||||AN-1|{done}"
         )
     for index, value in (indices or {}).items():
         place += 1
-        segments.append(f"OBX|{place}|NM|{index}^{index}^L||{value}|g/L|||||F|||{at}||||AN-1")
+        segments.append(
+            f"OBX|{place}|NM|{index}^{index}^L||{value}|g/L|||||F|||{at}||||AN-1|{done}"
+        )
     segments.append(f"SPM|1|{specimen}||SER^Serum^HL70487|||||||P||||||{at}")
     return ("\r".join(segments) + "\r").encode()
 

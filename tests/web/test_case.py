@@ -35,7 +35,7 @@ def test_a_case_shows_value_limit_history_reason_control_and_record(
     house.take(critical())
     page = open_page("technologist")
     open_case(page, house)
-    line = page.locator(".line", has=page.get_by_role("rowheader", name="Potassium"))
+    line = page.locator(".line", has=page.get_by_role("rowheader", name="Potassium 2823-3"))
     for text in ("6.9 mmol/L", "HH", "3.5-5.2", "4.2", "+2.7", "Held", "in control"):
         expect(line).to_contain_text(text)
     expect(line).to_contain_text("Potassium 6.9 mmol/L is beyond the critical limit")

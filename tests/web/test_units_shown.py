@@ -7,28 +7,13 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Page, expect
 
-from web.house import RULES, House, message, open_house
-
-CLAUSES = {
-    "calcium": "  conventional mg/dL decimals 1\n",
-    "albumin": "  conventional g/dL decimals 1\n",
-}
+from web.house import House, message, open_house
 
 
 @pytest.fixture
 def house(tmp_path: Path) -> Iterator[House]:
-    """The shipped rules with conventional units for two tests, at a site that wants them."""
-    rules = tmp_path / "rules"
-    rules.mkdir()
-    for path in RULES.glob("*.rules"):
-        text = path.read_text(encoding="utf-8")
-        for name, clause in CLAUSES.items():
-            head, line, rest = text.partition(f"\ntest {name} ")
-            first, newline, clauses = rest.partition("\n")
-            text = head + line + first + newline + (clause if line else "") + clauses
-        (rules / path.name).write_text(text, encoding="utf-8")
-    site = {"rules": str(rules), "units": "conventional"}
-    with open_house(tmp_path, site) as opened:
+    """The shipped rules at a site that wants conventional units."""
+    with open_house(tmp_path, {"units": "conventional"}) as opened:
         yield opened
 
 
