@@ -47,7 +47,10 @@ def control(house: House, value: str, tube: str = "QC-H-1", analyzer: str = "AN-
 
 
 def free(specimen: str) -> bytes:
-    return message(specimen, NORMAL, indices={"H-INDEX": "0.1"}, patient=specimen)
+    # Values of their own: those of the specimen before would be held as measured twice.
+    own = int(specimen[-1])
+    values = NORMAL | {"potassium": f"4.{own}", "chloride": str(101 + own), "urea": f"5.{own}"}
+    return message(specimen, values, indices={"H-INDEX": "0.1"}, patient=specimen)
 
 
 def failed(house: House) -> None:
