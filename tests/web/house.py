@@ -188,6 +188,16 @@ NORMAL = {
 }
 
 
+def free(specimen: str) -> bytes:
+    """A message of which everything may leave, named such as ``S-1``, with a patient of its own.
+
+    Its values are its own as well: those of the specimen before would count as measured twice.
+    """
+    own = int(specimen[-1])
+    values = NORMAL | {"potassium": f"4.{own}", "chloride": str(101 + own), "urea": f"5.{own}"}
+    return message(specimen, values, indices={"H-INDEX": "0.1"}, patient=specimen)
+
+
 def critical(specimen: str = "S-1", **more: Any) -> bytes:
     """A message with one critical potassium; everything else may leave."""
     values = {**NORMAL, "potassium": "6.9"}

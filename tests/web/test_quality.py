@@ -16,7 +16,7 @@ from verifier.store.ids import new_id
 from verifier.store.qualityrows import ControlLevel
 from verifier.store.rows import Person
 from verifier.web.controlchart import BOTTOM, HEIGHT, LEFT, RIGHT, TOP, WIDTH, Mark, chart
-from web.house import NORMAL, PASSWORD, House, message
+from web.house import PASSWORD, House, free
 from web.visits import Visitor
 
 LEVEL = ControlLevel(
@@ -44,13 +44,6 @@ def control(house: House, value: str, tube: str = "QC-H-1", analyzer: str = "AN-
         f"OBX|1|NM|2951-2^Sodium^LN||{value}|mmol/L|||||F|||||||{analyzer}|{at}",
     ]
     house.take(("\r".join(segments) + "\r").encode())
-
-
-def free(specimen: str) -> bytes:
-    # Values of their own: those of the specimen before would be held as measured twice.
-    own = int(specimen[-1])
-    values = NORMAL | {"potassium": f"4.{own}", "chloride": str(101 + own), "urea": f"5.{own}"}
-    return message(specimen, values, indices={"H-INDEX": "0.1"}, patient=specimen)
 
 
 def failed(house: House) -> None:

@@ -4,11 +4,7 @@ from collections.abc import Callable
 
 from playwright.sync_api import Page, expect
 
-from web.house import NORMAL, PASSWORD, House, message
-
-
-def free(specimen: str) -> bytes:
-    return message(specimen, NORMAL, indices={"H-INDEX": "0.1"}, patient=specimen)
+from web.house import PASSWORD, House, free
 
 
 def test_suspending_holds_what_arrives_and_every_page_says_so(
