@@ -91,7 +91,7 @@ class Ruled:
         """Yield everything that can hold a result or derived result, rules of its own first."""
         yield from self.holds_of_its_own(test)
         if test in self.names.tests:
-            yield from self._from_elsewhere(test)
+            yield from self.holds_from_elsewhere(test)
             yield from self._from_derived(test)
         else:
             yield from self._of_inputs(test)
@@ -121,7 +121,7 @@ class Ruled:
             if rule.scope in (*_WIDE, "tests")
         ]
 
-    def _from_elsewhere(self, test: str) -> Iterator[Hold]:
+    def holds_from_elsewhere(self, test: str) -> Iterator[Hold]:
         for rule, other in self._wide:
             if other == test or (rule.scope == "tests" and test not in rule.held):
                 continue
@@ -168,7 +168,7 @@ class Ruled:
         here = every((self.present(test), fires, negated(several)))
         return some((here, every((several, one))))
 
-    def _reported(self, derived: str) -> Bool:
+    def reported(self, derived: str) -> Bool:
         """Return whether a derived result goes out: not where an input is suppressed."""
         inputs = self.program.inputs(derived)
         return every((self._told(derived), *(negated(self._suppressed(name)) for name in inputs)))
@@ -182,7 +182,7 @@ class Ruled:
                 if rule.scope in ("result", *_WIDE) or (rule.instead and rule.scope == "nothing"):
                     fires = self.said(rule, name).fires
                     if fires is not False:
-                        yield Hold(rule.name, every((self._reported(name), fires)))
+                        yield Hold(rule.name, every((self.reported(name), fires)))
 
     def _of_inputs(self, derived: str) -> Iterator[Hold]:
         for name in self.program.inputs(derived):
@@ -201,7 +201,7 @@ class Ruled:
     def open(self, test: str) -> Bool:
         """Return where no safeguard holds a result; a derived one where it is worked out."""
         if test not in self.names.tests:
-            return self._reported(test)
+            return self.reported(test)
         definition, measured = self.names.tests[test], self.facts.test(test)
         parts: list[Bool] = [measured.value.known]
         if definition.kind != "index" and definition.controlled:
