@@ -103,7 +103,9 @@ class Program:
         judge_rules(self._of_specimen, scene, found, None)
         every = tuple(self._derived(scene, found))
         unread = {case.results[n].test for n in found.instead}  # nothing is worked out from these
-        derived = tuple(item for item in every if unread.isdisjoint(item.inputs))
+        derived = tuple(
+            found.with_specimen(item) for item in every if unread.isdisjoint(item.inputs)
+        )
         return found.judgement(derived, self._notes(scene))
 
     def named(self, name: str) -> tuple[str, Kind]:
