@@ -9,6 +9,7 @@ What can not be kept so becomes a number of its own; `Reals` remembers what is t
 from collections.abc import Callable
 from decimal import Decimal
 from fractions import Fraction
+from functools import lru_cache
 from typing import Any, NamedTuple, TypeAlias
 
 import z3
@@ -39,7 +40,12 @@ def literal(value: Decimal | int | Fraction) -> Value:
 
 def term(value: Term) -> Any:
     """Return a term the solver can take."""
-    return z3.Q(value.numerator, value.denominator) if isinstance(value, Fraction) else value
+    return _written(value) if isinstance(value, Fraction) else value
+
+
+@lru_cache(maxsize=4096)
+def _written(value: Fraction) -> Any:
+    return z3.RealVal(str(value))
 
 
 def scaled(value: Term, factor: Fraction) -> Term:
