@@ -23,6 +23,7 @@ ASSUMED = (
     "they were collected",
     "no rule fails with a defect; one that does holds",
 )
+READ_ALIKE = "both rule sets read messages alike: codes that both know name the same tests"
 
 
 class Counterexample(Struct, frozen=True):
@@ -74,6 +75,56 @@ class Proofs(Struct, frozen=True):
     def all_proved(self) -> bool:
         """Whether there are guarantees and every one is proved."""
         return bool(self.proofs) and all(item.outcome == "proved" for item in self.proofs)
+
+
+class ResultProof(Struct, frozen=True):
+    """Whether a result is held by a new rule set wherever an old one held it; as in `Proof`."""
+
+    test: str
+    outcome: Outcome
+    seconds: float
+    why: tuple[str, ...] = ()
+    counterexample: Counterexample | None = None
+
+
+class HeldProofs(Struct, frozen=True):
+    """Whether a new rule set holds at least what an old one held, result by result.
+
+    `old` and `new` are the identities. `assumed` is what every proof rests on.
+    """
+
+    old: str
+    new: str
+    results: tuple[ResultProof, ...]
+    seconds: float
+    assumed: tuple[str, ...] = (*ASSUMED, READ_ALIKE)
+
+    @property
+    def all_proved(self) -> bool:
+        """Whether nothing leaves now that was held."""
+        return all(item.outcome == "proved" for item in self.results)
+
+
+def prove_holds(
+    old: Program,
+    new: Program,
+    *,
+    seconds: float = 10.0,
+    clock: Clock = lambda: 0.0,
+    tell: Progress = quiet,
+) -> HeldProofs:
+    """Prove that whatever `new` releases, `old` releases as well: the change only adds holds.
+
+    `seconds` bounds what the solver takes for one result; `clock` measures, in seconds.
+    """
+    from verifier.assurance.proof.comparison import Comparison
+
+    started, comparison, found = clock(), Comparison(old, new, seconds, clock), list[ResultProof]()
+    names = comparison.results()
+    for number, name in enumerate(names, start=1):
+        found.append(comparison.prove(name))
+        tell("results", number, len(names))
+    return HeldProofs(old.identity, new.identity, tuple(found), clock() - started)
 
 
 def prove(

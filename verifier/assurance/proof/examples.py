@@ -1,11 +1,11 @@
 """Makes a counterexample of what the solver found, and has the evaluator show it."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from msgspec.structs import replace
 
-from verifier.assurance.messages import messages, unsendable
+from verifier.assurance.messages import Sent, messages, unsendable
 from verifier.assurance.proof.facts import Facts
 from verifier.assurance.proof.liking import Liking, only_written
 from verifier.assurance.proof.release import Ruled
@@ -14,18 +14,23 @@ from verifier.assurance.proof.staging import steps_of_witness
 from verifier.assurance.proof.truths import Bool
 from verifier.assurance.proof.witness import Reading
 from verifier.assurance.proving import Counterexample
-from verifier.assurance.showing import Shown, by_messages, by_steps
 from verifier.assurance.writing import scenario
+from verifier.facts.case import Control
 from verifier.language.scenarios import ScenarioStep
 
 
 class Wanted(NamedTuple):
-    """What a counterexample is about; `shows` says whether a case, as judged, is one."""
+    """What a counterexample is about: `name` of its scenario, the result, the results `named`.
+
+    `by_steps` returns which step of a scenario shows it, `by_messages` whether messages do, with
+    the control states that are not good and with a person who lets earlier results go, or without.
+    """
 
     name: str
     test: str
     named: frozenset[str]
-    shows: Callable[[Shown], bool]
+    by_steps: Callable[[tuple[ScenarioStep, ...]], int | None]
+    by_messages: Callable[[Sequence[Sent], Mapping[str, Control], bool], bool]
 
 
 class Examples:
@@ -39,13 +44,8 @@ class Examples:
 
     def find(self, wanted: Wanted, parts: list[Bool]) -> Counterexample | None:
         """Return a counterexample the evaluator shows, None where none is found."""
-        written = list(only_written(self._facts))
-
-        def attempt(wishes: list[Bool]) -> Any:
-            return self._search.find([*parts, *wishes], self._left())
-
-        liking = Liking(self._ruled, self._facts, attempt)
-        if not liking.wish(*written):
+        liking = Liking(self._ruled, self._facts, self._search.cases(parts), self._left)
+        if not liking.wish(*only_written(self._facts)):
             return None
         liking.all(wanted.test, wanted.named)
         titers = frozenset(
@@ -59,11 +59,11 @@ class Examples:
 
     def _shown(self, wanted: Wanted, steps: tuple[ScenarioStep, ...]) -> Counterexample | None:
         program = self._program
-        at = [n for n, shown in enumerate(by_steps(program, steps)) if wanted.shows(shown)]
-        if not at:
+        at = wanted.by_steps(steps)
+        if at is None:
             return None
-        steps = steps[: at[0] + 1]
-        expected = {at[0]: [f"{wanted.test} held"]}
+        steps = steps[: at + 1]
+        expected = {at: [f"{wanted.test} held"]}
         text = scenario(program.catalogue, wanted.name.replace('"', ""), steps, expected)
         found = Counterexample(wanted.test, scenario=text)
         return self._with_messages(found, wanted, steps)
@@ -78,7 +78,7 @@ class Examples:
         sent = messages(steps, program.catalogue)
         quality = {test: state for step in steps for test, state in step.quality}
         for person in (False, True):
-            if any(wanted.shows(s) for s in by_messages(program, sent, quality, person=person)):
+            if wanted.by_messages(sent, quality, person):
                 remarks = ("a person let the earlier results go",) if person else ()
                 text = "".join(item.text for item in sent)
                 said = "".join(f'{test} = "{state}"\n' for test, state in quality.items())

@@ -1,5 +1,6 @@
 """Proves one guarantee after the other, each for every result it speaks of."""
 
+from collections.abc import Sequence
 from typing import Any
 
 from verifier.assurance.proof.examples import Examples, Wanted
@@ -10,9 +11,10 @@ from verifier.assurance.proof.search import Search
 from verifier.assurance.proof.truths import Bool, negated, some
 from verifier.assurance.proof.typed import UnencodedError
 from verifier.assurance.proving import Clock, Counterexample, Outcome, Proof
-from verifier.assurance.showing import Shown, breaking
+from verifier.assurance.messages import Sent
+from verifier.assurance.showing import Quality, Shown, breaking, by_messages, by_steps, first
 from verifier.language.program import Program
-from verifier.language.scenarios import CheckedGuarantee
+from verifier.language.scenarios import CheckedGuarantee, ScenarioStep
 
 
 class Prover:
@@ -72,12 +74,16 @@ class _Attempt:
                 return self._said("refuted", self._also(test, pending), example)
             why.append(f"{test}: {reason}")
         if why:
-            return self._said("not proved", tuple(why))
+            return self._said("not proved", (*why, *self._ruled.gaps()))
         return self._said("proved", (), vacuous=self._vacuous())
 
     def _left(self) -> float:
         """Return the seconds the solver may still take."""
         return max(0.05, min(self._seconds, self._ends - self._clock()))
+
+    def _spare(self) -> float:
+        """Return the seconds there are for a case that can be read; as many again."""
+        return self._ends + self._seconds - self._clock()
 
     def _conditions(self) -> dict[str, Bool]:
         """Return the condition for every result that could leave at all."""
@@ -113,8 +119,16 @@ class _Attempt:
         def shows(shown: Shown) -> bool:
             return test in breaking(self._program, self._guarantee, shown)
 
-        wanted = Wanted(f"against {self._guarantee.name}", test, named, shows)
-        examples = Examples(self._ruled, self._facts, self._search, self._left)
+        def steps_show(steps: tuple[ScenarioStep, ...]) -> int | None:
+            return first(map(shows, by_steps(self._program, steps)))
+
+        def messages_show(sent: Sequence[Sent], quality: Quality, person: bool) -> bool:
+            judged = by_messages(self._program, sent, quality, person=person)
+            return any(map(shows, judged))
+
+        name = f"against {self._guarantee.name}"
+        wanted = Wanted(name, test, named, steps_show, messages_show)
+        examples = Examples(self._ruled, self._facts, self._search, self._spare)
         example = examples.find(wanted, parts)
         if example:
             return example, ""

@@ -12,14 +12,14 @@ from verifier.assurance.grid import step_of
 from verifier.assurance.proof.facts import Facts
 from verifier.assurance.proof.quantities import Quantity
 from verifier.assurance.proof.reals import term
+from verifier.assurance.proof.search import Cases
 from verifier.assurance.proof.release import Ruled
 from verifier.assurance.proof.truths import Bool, every, negated
 from verifier.assurance.proof.witness import decimal
 from verifier.assurance.solving import usual
 from verifier.facts.ages import anniversary
 
-Try = Callable[[list[Bool]], Any]  # a model, or None
-
+_MOST = 2.0  # seconds for one wish
 TAKEN = date(2026, 3, 1)  # the day of every scenario
 
 
@@ -88,11 +88,15 @@ def _quantities(facts: Facts) -> Iterator[Quantity]:
 
 
 class Liking:
-    """Takes one wish after the other, and keeps those that leave a case."""
+    """Takes one wish after the other, and keeps those that leave a case, as long as there is time.
 
-    def __init__(self, ruled: Ruled, facts: Facts, attempt: Try) -> None:
-        self._ruled, self._facts, self._attempt = ruled, facts, attempt
-        self.kept: list[Bool] = []
+    `left` returns the seconds that are left; a wish has at most a few of them.
+    """
+
+    def __init__(
+        self, ruled: Ruled, facts: Facts, cases: Cases, left: Callable[[], float]
+    ) -> None:
+        self._ruled, self._facts, self._cases, self._left = ruled, facts, cases, left
         self.model: Any = None
 
     def wish(self, *wishes: Bool) -> bool:
@@ -100,10 +104,12 @@ class Liking:
         wanted = every(wishes)
         if wanted is True:
             return True
-        model = self._attempt([*self.kept, wanted])
+        left = self._left()
+        if left <= 0 or wanted is False:
+            return False
+        model = self._cases.narrowed(wanted, left if self.model is None else min(left, _MOST))
         if model is None:
             return False
-        self.kept.append(wanted)
         self.model = model
         return True
 
