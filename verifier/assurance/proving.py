@@ -45,8 +45,8 @@ class Proof(Struct, frozen=True):
     """What became of one guarantee.
 
     `tests` are the results it speaks of. `why` says, one sentence each, what stands against it, or
-    what kept it from being proved. `assumed` are what functions with no formula counted as.
-    `vacuous` marks one whose condition is never true: it forbids nothing.
+    what kept it from being proved. `vacuous` marks one whose condition is never true: it forbids
+    nothing.
     """
 
     name: str
@@ -55,7 +55,6 @@ class Proof(Struct, frozen=True):
     tests: tuple[str, ...]
     seconds: float
     why: tuple[str, ...] = ()
-    assumed: tuple[str, ...] = ()
     vacuous: bool = False
     counterexample: Counterexample | None = None
 
@@ -69,7 +68,7 @@ class Proofs(Struct, frozen=True):
     identity: str
     proofs: tuple[Proof, ...]
     seconds: float
-    assumed: tuple[str, ...] = ASSUMED
+    assumed: tuple[str, ...]
 
     @property
     def all_proved(self) -> bool:
@@ -97,7 +96,7 @@ class HeldProofs(Struct, frozen=True):
     new: str
     results: tuple[ResultProof, ...]
     seconds: float
-    assumed: tuple[str, ...] = (*ASSUMED, READ_ALIKE)
+    assumed: tuple[str, ...]
 
     @property
     def all_proved(self) -> bool:
@@ -124,7 +123,8 @@ def prove_holds(
     for number, name in enumerate(names, start=1):
         found.append(comparison.prove(name))
         tell("results", number, len(names))
-    return HeldProofs(old.identity, new.identity, tuple(found), clock() - started)
+    assumed = (*ASSUMED, READ_ALIKE, *comparison.counted_as_any())
+    return HeldProofs(old.identity, new.identity, tuple(found), clock() - started, assumed)
 
 
 def prove(
@@ -147,4 +147,5 @@ def prove(
     for number, guarantee in enumerate(chosen, start=1):
         proofs.append(prover.prove(guarantee))
         tell("guarantees", number, len(chosen))
-    return Proofs(program.identity, tuple(proofs), clock() - started)
+    assumed = (*ASSUMED, *prover.counted_as_any())
+    return Proofs(program.identity, tuple(proofs), clock() - started, assumed)

@@ -13,7 +13,6 @@ from verifier.hl7.message import Message
 from verifier.language.program import Program
 from verifier.language.scenarios import CheckedGuarantee, ScenarioStep
 
-
 Quality: TypeAlias = Mapping[str, Control]
 
 

@@ -29,6 +29,10 @@ class Comparison:
         self._units, self._codes = _other_units(old, new), _new_codes(old, new)
         self._ends = 0.0
 
+    def counted_as_any(self) -> tuple[str, ...]:
+        """Return which functions counted as any number."""
+        return self._reals.counted_as_any()
+
     def results(self) -> list[str]:
         """Return what the new rule set could release."""
         names = self._new.names

@@ -1,7 +1,7 @@
 """Makes a counterexample of what the solver found, and has the evaluator show it."""
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from msgspec.structs import replace
 

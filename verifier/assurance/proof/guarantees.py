@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from typing import Any
 
+from verifier.assurance.messages import Sent
 from verifier.assurance.proof.examples import Examples, Wanted
 from verifier.assurance.proof.facts import Facts
 from verifier.assurance.proof.reals import Reals
@@ -11,7 +12,6 @@ from verifier.assurance.proof.search import Search
 from verifier.assurance.proof.truths import Bool, negated, some
 from verifier.assurance.proof.typed import UnencodedError
 from verifier.assurance.proving import Clock, Counterexample, Outcome, Proof
-from verifier.assurance.messages import Sent
 from verifier.assurance.showing import Quality, Shown, breaking, by_messages, by_steps, first
 from verifier.language.program import Program
 from verifier.language.scenarios import CheckedGuarantee, ScenarioStep
@@ -35,6 +35,10 @@ class Prover:
             others = [negated(hold.holds) for hold in ruled.holds(test)]
             self._released[test] = own, others
         return self._released[test]
+
+    def counted_as_any(self) -> tuple[str, ...]:
+        """Return which functions counted as any number."""
+        return self._reals.counted_as_any()
 
     def prove(self, guarantee: CheckedGuarantee) -> Proof:
         """Return what becomes of one guarantee."""

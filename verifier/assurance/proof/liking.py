@@ -12,12 +12,13 @@ from verifier.assurance.grid import step_of
 from verifier.assurance.proof.facts import Facts
 from verifier.assurance.proof.quantities import Quantity
 from verifier.assurance.proof.reals import term
-from verifier.assurance.proof.search import Cases
 from verifier.assurance.proof.release import Ruled
+from verifier.assurance.proof.search import Cases
 from verifier.assurance.proof.truths import Bool, every, negated
 from verifier.assurance.proof.witness import decimal
 from verifier.assurance.solving import usual
 from verifier.facts.ages import anniversary
+from verifier.language.tables import extent
 
 _MOST = 2.0  # seconds for one wish
 TAKEN = date(2026, 3, 1)  # the day of every scenario
@@ -93,9 +94,7 @@ class Liking:
     `left` returns the seconds that are left; a wish has at most a few of them.
     """
 
-    def __init__(
-        self, ruled: Ruled, facts: Facts, cases: Cases, left: Callable[[], float]
-    ) -> None:
+    def __init__(self, ruled: Ruled, facts: Facts, cases: Cases, left: Callable[[], float]) -> None:
         self._ruled, self._facts, self._cases, self._left = ruled, facts, cases, left
         self.model: Any = None
 
@@ -190,6 +189,8 @@ class Liking:
         if not self._true(present) or self.model is None:
             return
         if self._true(found.exact):
+            self.wish(found.value.above > 0)
+            self.wish_each(_likely(self._ruled, name, found.value.above))
             self.wish(
                 found.exact, found.value.above == term(_fraction(usual(self._ruled.program, name)))
             )
@@ -229,3 +230,14 @@ class Liking:
 
 def _fraction(value: Decimal) -> Fraction:
     return Fraction(value)
+
+
+def _likely(ruled: Ruled, name: str, value: Any) -> Iterator[Bool]:
+    """Yield that a value lies where those of living people do, and where analyzers measure."""
+    for kind in ("possible", "measurable"):
+        for row in ruled.program.tables.rows.get((name, kind), ()):
+            low, high = extent(row.stretches)
+            if low is not None:
+                yield value >= term(Fraction(low))
+            if high is not None:
+                yield value <= term(Fraction(high))

@@ -101,6 +101,13 @@ class Reals:
         """Note a function of which nothing is said: what it answers counts as any number."""
         self.anything.add(function)
 
+    def counted_as_any(self) -> tuple[str, ...]:
+        """Return, as a sentence, which functions count as any number; nothing where none does."""
+        if not self.anything:
+            return ()
+        names = ", ".join(sorted(self.anything))
+        return (f"what {names} answer may be any number, the same for the same numbers",)
+
     def property(self, name: str, *arguments: Term) -> Bool:
         """Return a truth of which only is known that it is the same for the same numbers."""
         sorts = [*[z3.RealSort()] * len(arguments), z3.BoolSort()]
