@@ -62,16 +62,12 @@ class Comparison:
         wanted = [*parts, unlike]
         if self._search.ask(wanted, self._left()) == "none":
             return "proved", (), None
-        answer = self._search.ask(wanted, self._left(), full=True)
-        if answer == "none":
+        if self._search.ask(wanted, self._left(), full=True) == "none":
             return "proved", (), None
-        example = self._example(test, wanted)
-        if example:
-            return "refuted", (), example
-        reason = "the solver sees a case, and the evaluator does not show it"
-        if answer == "open":
-            reason = "the solver found no answer in the time it was given"
-        return "not proved", (reason, *self._old.gaps(), *self._new.gaps()), None
+        found = self._example(test, wanted)
+        if isinstance(found, Counterexample):
+            return "refuted", (), found
+        return "not proved", (found, *self._old.gaps(), *self._new.gaps()), None
 
     def _unlike(self, test: str, parts: list[Bool]) -> Bool:
         """Return where the old rule set holds a result, for anything the new one does not ask."""
@@ -84,7 +80,7 @@ class Comparison:
             if part is not True and (part is False or not self._search.numbers([part]) <= asked)
         )
 
-    def _example(self, test: str, wanted: list[Bool]) -> Counterexample | None:
+    def _example(self, test: str, wanted: list[Bool]) -> Counterexample | str:
         old, new = self._old.program, self._new.program
 
         def freed(pair: tuple[Shown, Shown]) -> bool:

@@ -42,11 +42,32 @@ class Examples:
         self._ruled, self._facts, self._search, self._left = ruled, facts, search, left
         self._program = ruled.program
 
-    def find(self, wanted: Wanted, parts: list[Bool]) -> Counterexample | None:
-        """Return a counterexample the evaluator shows, None where none is found."""
-        liking = Liking(self._ruled, self._facts, self._search.cases(parts), self._left)
-        if not liking.wish(*only_written(self._facts)):
-            return None
+    def find(self, wanted: Wanted, parts: list[Bool]) -> Counterexample | str:
+        """Return a counterexample the evaluator shows, or why there is none.
+
+        Where the solver finds no case with every number worked out in full, it is asked for one in
+        which they may be anything: only the evaluator decides if that is one.
+        """
+        why = "the solver found no answer in the time it was given"
+        for full in (True, False):
+            found = self._found(wanted, parts, full)
+            if isinstance(found, Counterexample):
+                return found
+            why = found or why
+        return why
+
+    def _found(self, wanted: Wanted, parts: list[Bool], full: bool) -> Counterexample | str:
+        written = list(only_written(self._facts))  # may ask for facts nobody asked for yet
+        cases = self._search.cases(parts, full=full)
+        liking = Liking(self._ruled, self._facts, cases, self._left)
+        if not liking.wish(*written):
+            if not full and cases.none:
+                return (
+                    "the solver sees only cases that no scenario can give: several values of a "
+                    "test, a value below zero, no collection time, no time of analysis, or a "
+                    "birth date that is known in part"
+                )
+            return ""
         liking.all(wanted.test, wanted.named)
         titers = frozenset(
             name for name, test in self._program.catalogue.tests.items() if test.kind == "titer"
@@ -54,8 +75,9 @@ class Examples:
         witness = Reading(self._facts, liking.model, titers).witness()
         steps = steps_of_witness(witness)
         if isinstance(steps, str):
-            return None
-        return self._shown(wanted, steps)
+            return steps
+        found = self._shown(wanted, steps)
+        return found or "the solver sees a case, and the evaluator does not show it"
 
     def _shown(self, wanted: Wanted, steps: tuple[ScenarioStep, ...]) -> Counterexample | None:
         program = self._program

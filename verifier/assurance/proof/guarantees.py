@@ -68,15 +68,13 @@ class _Attempt:
         for test, condition in conditions.items():
             if parts := self._open(test, condition):
                 pending[test] = parts
-        example = None
         for test, parts in pending.items():
-            answer = self._search.ask(parts, self._left(), full=True)
-            if answer == "none":
+            if self._search.ask(parts, self._left(), full=True) == "none":
                 continue
-            example, reason = self._refuted(test, parts, answer)
-            if example:
+            example = self._example(test, parts)
+            if isinstance(example, Counterexample):
                 return self._said("refuted", self._also(test, pending), example)
-            why.append(f"{test}: {reason}")
+            why.append(f"{test}: {example}")
         if why:
             return self._said("not proved", (*why, *self._ruled.gaps()))
         return self._said("proved", (), vacuous=self._vacuous())
@@ -115,9 +113,7 @@ class _Attempt:
                 return []
         return [condition, *own, *others]
 
-    def _refuted(
-        self, test: str, parts: list[Bool], answer: str
-    ) -> tuple[Counterexample | None, str]:
+    def _example(self, test: str, parts: list[Bool]) -> Counterexample | str:
         named = _named(self._guarantee.condition)
 
         def shows(shown: Shown) -> bool:
@@ -133,12 +129,7 @@ class _Attempt:
         name = f"against {self._guarantee.name}"
         wanted = Wanted(name, test, named, steps_show, messages_show)
         examples = Examples(self._ruled, self._facts, self._search, self._spare)
-        example = examples.find(wanted, parts)
-        if example:
-            return example, ""
-        if answer == "open":
-            return None, "the solver found no answer in the time it was given"
-        return None, "the solver sees a case, and the evaluator does not show it"
+        return examples.find(wanted, parts)
 
     def _also(self, test: str, pending: dict[str, Any]) -> tuple[str, ...]:
         others = [name for name in pending if name != test]

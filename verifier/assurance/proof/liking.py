@@ -44,6 +44,8 @@ def only_written(facts: Facts) -> Iterator[Bool]:
     for name, before in facts.before.items():
         if not name.startswith("one of several "):
             yield z3.Implies(before.present, before.value.known)
+            # an analyzer is asked what it measured before of what it measured now
+            yield z3.Implies(before.present, facts.test(name).present)
     yield z3.And(facts.elapsed >= 0, z3.IsInt(facts.elapsed / 60))
     yield from positive(facts)
 

@@ -28,9 +28,10 @@ class Search:
         self._parts: dict[int, dict[int, Any]] = {}
         self._kept: list[Any] = []  # so that the solver gives no number twice
 
-    def cases(self, formulas: Iterable[Bool]) -> "Cases":
-        """Return the cases for which all formulas are true in full, to choose from."""
-        known = (self._facts.axioms, self._reals.facts, self._reals.definitions)
+    def cases(self, formulas: Iterable[Bool], *, full: bool) -> "Cases":
+        """Return the cases for which all formulas are true, to choose from."""
+        known = [self._facts.axioms, self._reals.facts]
+        known += [self._reals.definitions] if full else []
         return Cases([*(fact for found in known for fact in found), *formulas])
 
     def ask(self, formulas: Iterable[Bool], seconds: float, *, full: bool = False) -> Answer:
@@ -87,19 +88,25 @@ class Search:
 
 
 class Cases:
-    """The cases that some formulas allow, narrowed by one wish after the other."""
+    """The cases that some formulas allow, narrowed by one wish after the other.
+
+    `none` says that no case fulfills the last wish, for certain.
+    """
 
     def __init__(self, formulas: Iterable[Bool]) -> None:
         self._solver = z3.Solver()
         self._solver.add([formula for formula in formulas if formula is not True])
+        self.none = False
 
     def narrowed(self, wish: Bool, seconds: float) -> Any:
         """Return a case, as a model, that fulfills a wish, and keep the wish; None for none."""
         self._solver.push()
         self._solver.set("timeout", max(1, int(seconds * 1000)))
         self._solver.add(wish)
-        if self._solver.check() == z3.sat:
+        answer = self._solver.check()
+        if answer == z3.sat:
             return self._solver.model()
+        self.none = answer == z3.unsat
         self._solver.pop()
         return None
 
