@@ -108,6 +108,8 @@ class _Attempt:
     def _open(self, test: str, condition: Bool) -> list[Bool]:
         """Return what a case against the guarantee has to fulfill; nothing where there is none."""
         own, others = self._prover.released(test)
+        if self._search.contradict([condition, *own, *others]):
+            return []
         for parts in ([condition, *own], [condition, *own, *others]):
             if self._search.ask(parts, self._left()) == "none":
                 return []

@@ -10,6 +10,7 @@ from verifier.assurance.proof.reals import Reals
 from verifier.assurance.proof.truths import Bool
 
 Answer = Literal["none", "some", "open"]
+_NEVER = -1  # the number of what is never true
 _SAID: dict[str, Answer] = {"unsat": "none", "sat": "some", "unknown": "open"}
 
 
@@ -40,21 +41,31 @@ class Search:
         Without `full`, numbers that have no linear form may be anything: ``none`` is certain,
         ``some`` is not.
         """
-        parts: dict[int, Any] = {}
-        for formula in formulas:
-            if formula is False:
-                return "none"
-            if formula is not True:
-                parts |= self._split(formula)
-        if any(found <= parts.keys() for found in self._contradictions):
+        parts = self._parts_of(formulas)
+        if self._contradict(parts):
             return "none"
         self._learn()
         return self._asked(parts, seconds, full)
 
+    def contradict(self, formulas: Iterable[Bool]) -> bool:
+        """Return whether formulas are known to contradict each other, without asking."""
+        return self._contradict(self._parts_of(formulas))
+
+    def _contradict(self, parts: dict[int, Any]) -> bool:
+        return _NEVER in parts or any(found <= parts.keys() for found in self._contradictions)
+
+    def _parts_of(self, formulas: Iterable[Bool]) -> dict[int, Any]:
+        parts: dict[int, Any] = {}
+        for formula in formulas:
+            if formula is False:
+                parts[_NEVER] = formula
+            elif formula is not True:
+                parts |= self._split(formula)
+        return parts
+
     def numbers(self, formulas: Iterable[Bool]) -> set[int]:
-        """Return the numbers of the parts of formulas, none of which is settled."""
-        return {number for formula in formulas if formula is not True
-                for number in self._split(formula)}  # fmt: skip
+        """Return the numbers of the parts of formulas."""
+        return {*self._parts_of(formulas)}
 
     def _split(self, formula: Any) -> dict[int, Any]:
         """Return the parts of a formula by number, all of which have to be true."""
