@@ -58,13 +58,11 @@ class Seen(Struct, frozen=True):
 
 def shelf(reader: Reader, now: datetime) -> Shelf:
     """Return every version with where it stands."""
-    activations = reader.rule_activations()
-    where = course(activations, now)
+    where = course(reader.rule_activations(), now)
     listed = []
     for version in reversed(reader.rule_versions()):
         approvals = counted(reader, version, where)
-        state = state_of(version, where, approvals, activations, now)
-        listed.append(Listed(version, state, approvals))
+        listed.append(Listed(version, state_of(version, where, approvals, now), approvals))
     return Shelf(tuple(listed), where)
 
 
@@ -85,7 +83,7 @@ def texts(reader: Reader, number: int) -> RuleTexts:
 
 
 def replay_of(reader: Reader, number: int, now: datetime) -> ReplayRow | None:
-    """Return the newest replay of these very texts against the version that is active now."""
+    """Return the newest replay, if it is of these very texts and against what is active now."""
     version = known(reader, number)
     return _replay(reader, version, course(reader.rule_activations(), now))
 
@@ -226,13 +224,10 @@ def needed_replay(reader: Reader, version: VersionRow, where: Course) -> ReplayR
 
 def counted(reader: Reader, version: VersionRow, where: Course) -> tuple[ApprovalRow, ...]:
     """Return the approvals of a version that count now."""
-    replay = _replay(reader, version, where)
-    return counting(
-        version,
-        reader.rule_approvals(version.id),
-        replay.digest if replay else None,
-        reader.rule_activations(),
-    )
+    replayed = where.active and reader.rule_replay_hashes(version.id, where.active.version)
+    if not replayed or replayed[0] != version.hash:
+        return ()
+    return counting(version, reader.rule_approvals(version.id), replayed[1], where)
 
 
 def may(who: Person, roles: frozenset[Role], what: str) -> None:

@@ -16,9 +16,11 @@ class Course(Struct, frozen=True):
     """Which version decides now, which will, and which did before.
 
     `before` is what a rollback returns to: the version that decided when the active one was
-    activated. None where there is none.
+    activated. None where there is none. `record` are all activations, in the order they were
+    ordered.
     """
 
+    record: tuple[ActivationRow, ...] = ()
     active: ActivationRow | None = None
     pending: ActivationRow | None = None
     before: int | None = None
@@ -47,6 +49,7 @@ def course(activations: Sequence[ActivationRow], now: datetime) -> Course:
         else:
             pile.append(row.version)
     return Course(
+        record=tuple(activations),
         active=due[-1] if due else None,
         pending=next((row for row in standing if row.at > now), None),
         before=pile[-2] if len(pile) > 1 else None,
@@ -56,14 +59,14 @@ def course(activations: Sequence[ActivationRow], now: datetime) -> Course:
 def counting(
     version: VersionRow,
     approvals: Sequence[ApprovalRow],
-    replay: str | None,
-    activations: Sequence[ActivationRow],
+    replay: str,
+    where: Course,
 ) -> tuple[ApprovalRow, ...]:
     """Return the approvals that count: of these very texts and of this very replay.
 
     An activation uses them up: what was rolled back does not come back on old approvals.
     """
-    used = [r.ordered for r in activations if r.version == version.id and r.withdrawn is None]
+    used = [r.ordered for r in where.record if r.version == version.id and r.withdrawn is None]
     return tuple(
         row
         for row in approvals
@@ -85,11 +88,7 @@ def missing(version: VersionRow, approvals: Sequence[ApprovalRow]) -> str:
 
 
 def state_of(
-    version: VersionRow,
-    where: Course,
-    approvals: Sequence[ApprovalRow],
-    activations: Sequence[ActivationRow],
-    now: datetime,
+    version: VersionRow, where: Course, approvals: Sequence[ApprovalRow], now: datetime
 ) -> State:
     """Return how far a version has come; `approvals` are those that count."""
     if where.active and where.active.version == version.id:
@@ -100,5 +99,5 @@ def state_of(
         return "draft"
     if not missing(version, approvals):
         return "approved"
-    done = [row for row in activations if row.withdrawn is None and row.at <= now]
+    done = [row for row in where.record if row.withdrawn is None and row.at <= now]
     return "was active" if any(row.version == version.id for row in done) else "checked"

@@ -74,7 +74,14 @@ _REPLAY = Statement(
     .order_by(_replay.c.id.desc())
     .limit(1)
 )
+_REPLAY_HASHES = Statement(
+    select(_replay.c.hash, _replay.c.digest)
+    .where(_replay.c.version == bindparam("number"), _replay.c.against == bindparam("old"))
+    .order_by(_replay.c.id.desc())
+    .limit(1)
+)
 _ADD_REPLAY = Statement(insert(_replay))
+_STAMPS = [Statement(select(func.max(table.c.id))) for table in (_activation, _approval, _replay)]
 
 
 class RuleReads(Reading):
@@ -115,6 +122,10 @@ class RuleReads(Reading):
         row = self._one(_DUE, now=micros(now))
         return None if row is None else _activation_of(row)
 
+    def rule_stamp(self) -> tuple[int, ...]:
+        """Return what changes when something is activated, approved or replayed."""
+        return tuple(self._one(statement)[0] or 0 for statement in _STAMPS)
+
     def rule_replay(self, number: int, against: int) -> ReplayRow | None:
         """Return the newest replay of a version against another one."""
         row = self._one(_REPLAY, number=number, old=against)
@@ -122,6 +133,11 @@ class RuleReads(Reading):
             return None
         version, hashed, old, at, digest, result = row
         return ReplayRow(version, hashed, old, instant(at), digest, bytes(result))
+
+    def rule_replay_hashes(self, number: int, against: int) -> tuple[str, str] | None:
+        """Return the hash of the texts and the digest of that replay, without its result."""
+        row = self._one(_REPLAY_HASHES, number=number, old=against)
+        return None if row is None else (row[0], row[1])
 
 
 class RuleWrites(RuleReads, Writing):
