@@ -1,7 +1,7 @@
 """The versions of the rule set: what people do with them, each act in one transaction, on record.
 
 The way of a version: `add` a draft (it may have errors), `edit` it while it is one, check it
-(`ruletexts.checked`, outside a transaction, then `keep_check`), `store_replay` of what it would
+(`rulechecks.check_version`), `store_replay` of what it would
 have decided otherwise than the active version, `approve` by two people, `ruleorders.order` its
 activation for now or later, `ruleorders.roll_back` if it was a mistake. A running service notices
 (`rulewatch`).
@@ -11,6 +11,8 @@ What the page, replay and reports call:
 - `shelf(reader, now) -> Shelf`: every version with its state and the approvals that count
 - `texts(reader, number) -> RuleTexts` · `ruletexts.compared(old, new) -> list[str]`
 - `replay_of(reader, number, now) -> ReplayRow | None`: the replay that approvals must name
+- `approvable(reader, number, now)`: version and replay to approve, or why it can not be
+- `rulechecks.check_version(store, settings, who, number) -> Checked`: check, and keep it if fit
 - `add`, `edit`, `keep_check`, `store_replay`, `approve`, and in `ruleorders` `order`, `withdraw`,
   `roll_back`
 
@@ -154,6 +156,19 @@ def store_replay(tx: Transaction, number: int, against: int, result: bytes) -> s
     return digest
 
 
+def approvable(reader: Reader, number: int, now: datetime) -> tuple[VersionRow, ReplayRow]:
+    """Return what a person must have seen to approve a version.
+
+    Raises:
+        RefusedError: it is not checked, is active, or was not replayed against what is.
+    """
+    version = fit_version(reader, number)
+    where = course(reader.rule_activations(), now)
+    if where.active and where.active.version == number:
+        raise RefusedError(f"Version {number} is active already.")
+    return version, needed_replay(reader, version, where)
+
+
 def approve(
     tx: Transaction, who: Person, number: int, seen: Seen, comment: str = ""
 ) -> tuple[ApprovalRow, ...]:
@@ -164,11 +179,8 @@ def approve(
             was seen; there is no replay against the active version; the person approved already.
     """
     may(who, APPROVES, "approve rules")
-    version = fit_version(tx, number)
+    version, replay = approvable(tx, number, tx.now())
     where = course(tx.rule_activations(), tx.now())
-    if where.active and where.active.version == number:
-        raise RefusedError(f"Version {number} is active already.")
-    replay = needed_replay(tx, version, where)
     if seen.hash != version.hash:
         raise RefusedError(
             f"Version {number} is not what you saw: its hash is {version.hash[:12]} now, "
@@ -217,7 +229,7 @@ def needed_replay(reader: Reader, version: VersionRow, where: Course) -> ReplayR
     if found is None:
         raise RefusedError(
             f"Version {version.id} was not replayed against version {where.active.version}, which "
-            "is active now, so nobody has seen what it would change."
+            f"is active now. Run: verifier replay --candidate {version.id}"
         )
     return found
 

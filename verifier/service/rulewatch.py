@@ -21,6 +21,7 @@ from verifier.clock import Clock
 from verifier.errors import RuleSetError, SettingsError, StoreError
 from verifier.language import Program
 from verifier.service.failures import named
+from verifier.service.judging import Judge
 from verifier.service.line import Line
 from verifier.service.ruleshelf import PROGRAM, known, shelf, subject, texts
 from verifier.service.ruletexts import compiled
@@ -81,9 +82,11 @@ class RuleWatch:
         except Exception as error:  # a defect of ours must not stop what works
             await self._give_up(due, f"it can not be compiled: {named(error)}")
             return
+        left = self._line.judge
         work = partial(_take_over, line=self._line, program=program, due=due, clock=self._clock)
         if await asyncio.wrap_future(self._store.submit(work)):
             self._settle(due, "")
+            await asyncio.to_thread(self._keep, left)
             log.warning("rules: version %d decides now", due.version)
 
     async def _give_up(self, due: ActivationRow, why: str) -> None:
@@ -102,6 +105,13 @@ class RuleWatch:
         self._done, self._line.alarm = due.id, alarm
         self._stamp = ()  # what may be next is another now
 
+    def _keep(self, left: Judge) -> None:
+        """Keep the version that decided before at hand, for a rollback."""
+        if left.version is not None:
+            number = left.version
+            version = self._store.read(lambda reader: known(reader, number))
+            self._ready[version.hash] = left.program
+
     def _compiled(self, number: int) -> Program:
         """Return the program of a version. Raises RuleSetError or SettingsError."""
         written = self._store.read(lambda reader: texts(reader, number))
@@ -119,8 +129,12 @@ class RuleWatch:
                 ready[written.hash] = self._ready.get(written.hash) or self._compile(
                     number, written
                 )
-            except Exception as error:  # it is told when it is due
-                log.warning("rules: version %d can not be used: %s", number, named(error))
+            except (RuleSetError, SettingsError) as error:
+                log.warning("rules: version %d can not be used: %s", number, error)
+            except StoreError:
+                raise
+            except Exception as error:  # told again when it is due
+                log.error("rules: version %d can not be compiled: %s", number, named(error))
         self._ready = ready
 
 
