@@ -17,6 +17,7 @@ from verifier.service.listener import Listener
 from verifier.service.rulestart import start_rules
 from verifier.service.rulewatch import RuleWatch
 from verifier.service.timers import run_timers
+from verifier.service.tls import doubts, server_context
 from verifier.settings import Settings
 from verifier.store.store import Store
 
@@ -57,6 +58,8 @@ class Service:
             RuleSetError: the rules have errors. StoreError: the
             database can not be opened.
         """
+        for doubt in doubts(self._settings, self._clock()):
+            self._say(f"caution: {doubt}")
         with Store.open(
             self._settings.database, checkpoints=self._settings.checkpoints, clock=self._clock
         ) as store:
@@ -124,24 +127,27 @@ class Service:
     async def _open_page(self, store: Store, line: Line) -> tuple[PageServer, asyncio.Task[None]]:
         web = self._settings.web
         app = self._make_app(store, line, self._settings, self._clock)
-        server = PageServer(
-            uvicorn.Config(
-                app,
-                host=web.host,
-                port=web.port,
-                log_level="warning",
-                access_log=False,
-                server_header=False,
-                timeout_graceful_shutdown=2,
-            )
+        config = uvicorn.Config(
+            app,
+            host=web.host,
+            port=web.port,
+            log_level="warning",
+            access_log=False,
+            server_header=False,
+            timeout_graceful_shutdown=2,
+            limit_concurrency=web.max_connections,
         )
+        config.load()
+        if web.tls:
+            config.ssl = server_context("web.tls", web.tls)
+        server = PageServer(config)
         task = asyncio.create_task(_serve_page(server))
         while not server.started and not task.done():
             await asyncio.sleep(0.01)
         if task.done():
             raise SettingsError(f"web: can not listen on {web.host}:{web.port}: the port is taken")
         port = server.servers[0].sockets[0].getsockname()[1]
-        self._say(f"page on http://{web.host}:{port}/")
+        self._say(f"page on http{'s' if web.tls else ''}://{web.host}:{port}/")
         return server, task
 
 
