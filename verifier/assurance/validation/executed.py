@@ -17,8 +17,6 @@ from verifier.documents.document import Block, Cell, Column, Paragraph, Section,
 from verifier.facts.values import TITER
 from verifier.language.scene import plain
 
-_RULE_SET = "The file holds what was executed, in full, in the sections that follow."
-
 
 def not_passed(standing: Standing) -> Section:
     """Return everything that failed or was not tested, in full."""
@@ -28,10 +26,10 @@ def not_passed(standing: Standing) -> Section:
     sections = (
         Section("Scenarios that fail", (_failed_scenarios(standing, failed),)),
         Section("Edges decided otherwise than written",
-                (edge_table(standing, list(tested.failed_edges)),)),
+                (edge_table(standing, list(tested.failed_edges), named=True),)),
         Section("Edges without an answer", (
             Paragraph("No rule asks for these limits, and they set no flag: nothing was tested."),
-            edge_table(standing, unanswered),
+            edge_table(standing, unanswered, named=True),
         )),
         Section("Rules, conditions and values that were not covered", (_uncovered(standing),)),
         Section("Mistakes that nothing noticed", tuple(_unnoticed(standing))),
@@ -100,7 +98,7 @@ def edges(standing: Standing) -> Section:
         by_test.setdefault(run.case.test, []).append(run)
     sections = tuple(
         Section(standing.program.named(name)[0], (edge_table(standing, runs),))
-        for name, runs in sorted(by_test.items())
+        for name, runs in sorted(by_test.items(), key=lambda item: _title(standing, item[0]))
     )
     about = Paragraph(
         "For each edge of each limit: a value one step below, at, and one step above it. The unit "
@@ -109,17 +107,27 @@ def edges(standing: Standing) -> Section:
     return Section("Edges executed", (about,), sections, new_page=True)
 
 
-def edge_table(standing: Standing, runs: list[EdgeRun]) -> Table:
-    """Return edge cases as they were run."""
-    columns = (Column("limit", 3.4), Column("side", 0.9), Column("given", 3),
-               Column("must be", 2), Column("was", 2), Column("result", 1.5))  # fmt: skip
-    return Table(columns, tuple(_edge_row(standing, run) for run in runs), empty="none")
+def _title(standing: Standing, test: str) -> str:
+    return standing.program.named(test)[0].lower()
+
+
+def edge_table(standing: Standing, runs: list[EdgeRun], *, named: bool = False) -> Table:
+    """Return edge cases as they were run; `named` puts the test before each."""
+    columns: tuple[Column, ...] = (
+        Column("limit", 3), Column("value", 1.5), Column("given", 3), Column("must be", 2),
+        Column("was", 2), Column("result", 1.3),
+    )  # fmt: skip
+    rows = [_edge_row(standing, run) for run in runs]
+    if named:
+        columns = (Column("test", 1.6), *columns)
+        rows = [(run.case.test, *row) for run, row in zip(runs, rows, strict=True)]
+    return Table(columns, tuple(rows), empty="none")
 
 
 def _edge_row(standing: Standing, run: EdgeRun) -> tuple[Cell | str, ...]:
     case = run.case
     value = plain(case.value, TITER if case.titer else "")
-    what = given(standing.program.catalogue, case.step) if case.step else f"{case.test} {value}"
+    what = given(standing.program.catalogue, case.step) if case.step else "no case was made"
     said = ", ".join(sorted(answer_words(case, answer) for answer in run.answers))
     if not run.asked:
         result = Cell("no answer", "bad")
@@ -127,10 +135,10 @@ def _edge_row(standing: Standing, run: EdgeRun) -> tuple[Cell | str, ...]:
         result = Cell("as written") if run.passed else Cell("FAILS", "bad")
     must = answer_words(case, case.expected)
     told = said or case.why_not or "no rule asks"
-    return case.words, case.side, what, must, told, result
+    return case.words, f"{case.side}: {value}", what, must, told, result
 
 
-def coverage(standing: Standing) -> Section:
+def coverage_table(standing: Standing) -> Table:
     """Return what is covered, counted."""
     rows = []
     for what in COUNTED:
@@ -139,11 +147,16 @@ def coverage(standing: Standing) -> Section:
         rows.append((what, str(covered), str(of), Cell(str(left), "bad" if left else "")))
     columns = (Column("what", 5), Column("covered", right=True), Column("of", right=True),
                Column("not covered", right=True))  # fmt: skip
+    return Table(columns, tuple(rows))
+
+
+def coverage(standing: Standing) -> Section:
+    """Return what is covered, and how it is counted."""
     about = Paragraph(
         "Rules and parts of conditions count as covered by scenarios alone, since an edge case "
         "expects something of a limit and nothing of a rule."
     )
-    return Section("Coverage", (about, Table(columns, tuple(rows))))
+    return Section("Coverage", (about, coverage_table(standing)))
 
 
 def mistakes(standing: Standing) -> Section:

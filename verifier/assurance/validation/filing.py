@@ -61,6 +61,7 @@ def _first(standing: Standing) -> tuple[Block, ...]:
         Pairs(pairs),
         Paragraph("Look at this before you sign", "strong"),
         Points(tuple(standing.first_looks())),
+        executed.coverage_table(standing),
         Paragraph(CAUTIONS, "strong"),
     )
 

@@ -10,8 +10,8 @@ from verifier.assurance.validation.standing import Standing
 from verifier.documents.document import Cell, Column, Paragraph, Section, Table
 
 TITLE = "Requirements, and where the evidence stands"
-_ISO = "ISO 15189:2022, 7.4.1.5 (from memory)"
-_CLSI = "CLSI AUTO10-A, 2006 (from memory; no clause named)"
+_ISO = "ISO 15189:2022, 7.4.1.5, from memory"
+_CLSI = "CLSI AUTO10-A, from memory"
 
 
 class Requirement(NamedTuple):
@@ -125,8 +125,11 @@ def requirements(standing: Standing, titles: list[str]) -> Section:
     columns = (Column("asked, in our words", 3.2), Column("from", 2), Column("section", 2.4),
                Column("standing", 3))  # fmt: skip
     about = Paragraph(
-        "Clauses are named from memory: check them against your own copy. Whether the evidence is "
-        "enough is for the laboratory, its director and who inspects it to say."
+        "Named from memory: ISO 15189:2022, medical laboratories, requirements for quality and "
+        "competence, 7.4.1.5 on automated selection, review, release and reporting; CLSI AUTO10-A "
+        "(2006) on autoverification, of which no clause is named. Check them against your own "
+        "copy. Whether the evidence is enough is for the laboratory, its director and who inspects "
+        "it to say."
     )
     return Section(TITLE, (about, Table(columns, rows)), new_page=True)
 
