@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from verifier.commands.rules import testing, versions, yields
+from verifier.commands.rules import report, testing, versions, yields
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -70,6 +70,7 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     testing.register(actions)
     yields.register(actions)
     versions.register(actions)
+    report.register(actions)
     textmate = _action(
         actions, "textmate", "print a TextMate grammar, to highlight rules in editors",
         TEXTMATE_EXAMPLE,
