@@ -38,7 +38,10 @@ def statements() -> Iterator[tuple[str, Statement]]:
 
 ALL = dict(statements())
 # Tables of few rows.
-SCANS = {"controls._CONTROLS", "people._PEOPLE", "people._EXPIRE", "quality._LEVELS"}
+SCANS = {
+    "controls._CONTROLS", "people._PEOPLE", "people._EXPIRE", "quality._LEVELS",
+    "retention._LOGS",
+}  # fmt: skip
 # Sorts of few rows: the queue's last key, one patient's results, what was refused.
 SORTS = {"queue._QUEUE", "cases._EARLIER", "outbox._COUNTS.1"}
 

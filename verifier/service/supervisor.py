@@ -13,6 +13,7 @@ from verifier.clock import Clock
 from verifier.errors import SettingsError
 from verifier.rulefiles import load_program
 from verifier.service.forwarder import Forwarder
+from verifier.service.keeping import keep_removing
 from verifier.service.line import Line
 from verifier.service.listener import Listener
 from verifier.service.timers import run_timers
@@ -90,7 +91,7 @@ class Service:
         listeners = await self._listen(line, store)
         page = await self._open_page(store, line)
         sending = [asyncio.create_task(forwarder.run()) for forwarder in forwarders]
-        timers = asyncio.create_task(run_timers(store, line.judge, self._clock))
+        timers = asyncio.create_task(self._all_timers(store, line))
         self._say("ready")
         try:
             await self._until_stopped([*sending, timers])
@@ -99,6 +100,12 @@ class Service:
             await asyncio.gather(*(listener.stop() for listener in listeners))
             await _end(forwarders, sending, timers)
             await _close_page(page)
+
+    async def _all_timers(self, store: Store, line: Line) -> None:
+        work = [run_timers(store, line.judge, self._clock)]
+        if days := self._settings.retention.days:
+            work.append(keep_removing(store, days, self._clock))
+        await asyncio.gather(*work)
 
     async def _until_stopped(self, tasks: list[asyncio.Task[None]]) -> None:
         """Wait for the stop; a task that ends by itself is a defect and ends the service."""
