@@ -11,6 +11,7 @@ from verifier.store.people import PeopleReads, PeopleWrites
 from verifier.store.preceding import PrecedingReads
 from verifier.store.quality import QualityReads, QualityWrites
 from verifier.store.queue import QueueReads
+from verifier.store.retention import RetentionReads, RetentionWrites
 from verifier.store.reviews import ReviewReads, ReviewWrites
 from verifier.store.ruleversions import RuleReads, RuleWrites
 
@@ -24,6 +25,7 @@ class Reader(
     ReviewReads,
     RuleReads,
     PeopleReads,
+    RetentionReads,
     AuditReads,
 ):
     """Reads one consistent state of the database; see the parts for the methods."""
@@ -46,6 +48,7 @@ class Transaction(
     ReviewWrites,
     RuleWrites,
     PeopleWrites,
+    RetentionWrites,
     AuditWrites,
 ):
     """Reads and writes inside one transaction, which is committed as a whole or not at all."""
