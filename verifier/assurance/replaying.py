@@ -163,7 +163,8 @@ class Replay(Struct, frozen=True):
     """A replay as it ended. `changes` are the worst first, `left_out` says how many more there are.
 
     `candidate` and `against` say what was compared, with the hashes of their meaning; `against` is
-    ``recorded`` for the decisions as they were made. `cautions` are sentences on what this replay
+    ``recorded`` for the decisions as they were made. `made` is when, None in what is kept beside a
+    version: the same replay has the same hash. `cautions` are sentences on what this replay
     can not show.
     """
 
@@ -172,7 +173,7 @@ class Replay(Struct, frozen=True):
     against: str
     against_identity: str
     stretch: Stretch
-    made: datetime
+    made: datetime | None
     counts: Counts
     changes: tuple[Change, ...]
     left_out: int

@@ -12,21 +12,23 @@ from verifier.errors import SettingsError
 
 if TYPE_CHECKING:
     from verifier.assurance.replaying import Replay, Stretch
+    from verifier.service.candidates import Candidate
     from verifier.service.replaying import Progress
-    from verifier.service.ruletexts import RuleText
     from verifier.settings import Settings
 
 _EPILOG = """\
 examples:
   verifier replay --candidate new-rules --last 30d
   verifier replay --candidate new-rules --from 2026-01-01 --to 2026-02-01 --test potassium
-  verifier replay --candidate new-rules --html replay.html --json > replay.json
+  verifier replay --candidate 3 --html replay.html --json > replay.json
   verifier replay --candidate active --against recorded    does the record come out again?
 
 Every stored decision is judged again from the facts it was made from. --against says with what it
-is compared: "active", the rules the configuration names (their own decisions are taken from the
-record unless --again), "recorded", the decisions as they were made, or another folder. A result
-counts once, however often it was judged. Times without zone are UTC.
+is compared: "active", the rules that decide now (their own decisions are taken from the record
+unless --again), "recorded", the decisions as they were made, or other rules. A result counts once,
+however often it was judged. Times without zone are UTC.
+
+The replay of a version against the active version is kept beside it; approvals name its hash.
 
 The list is worst first: what the candidate would newly release and a person once rejected or
 corrected stands at the top.
@@ -50,10 +52,16 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     )
     parser.add_argument("--config", type=Path, default=Path("verifier.toml"), metavar="TOML")
     parser.add_argument(
-        "--candidate", required=True, metavar="DIR", help='folder of *.rules, or "active"'
+        "--candidate",
+        required=True,
+        metavar="RULES",
+        help='folder, number of a version, or "active"',
     )
     parser.add_argument(
-        "--against", default="active", metavar="DIR", help='"active" (default), "recorded" or DIR'
+        "--against",
+        default="active",
+        metavar="RULES",
+        help='"active" (default), "recorded", or as above',
     )
     parser.add_argument(
         "--from", dest="since", metavar="WHEN", help="2026-01-31 or ...T07:30+01:00"
@@ -80,35 +88,30 @@ def run(args: argparse.Namespace) -> int:
         RuleSetError: a rule set can not be used. StoreError: the database can not be read.
     """
     from verifier import settings
-    from verifier.service.replaying import run_replay
+    from verifier.service import candidates
+    from verifier.service.replaying import RECORDED, run_replay
+    from verifier.store.store import Store
 
     site = settings.load(args.config)
     if args.jobs is not None and args.jobs < 1:
         raise SettingsError("--jobs: at least 1")
     if args.limit < 1:
         raise SettingsError("--limit: at least 1")
-    candidate, against = rule_text(args.candidate, site), None
-    if args.against != "recorded":
-        against = rule_text(args.against, site)
+    asked = stretch(args)
+    with Store.open(site.database, checkpoints=site.checkpoints, writable=False) as store:
+        candidate = store.read(lambda reader: candidates.named(reader, args.candidate, site))
+        against = None
+        if args.against != RECORDED:
+            against = store.read(lambda reader: candidates.named(reader, args.against, site))
     found = run_replay(
-        site, candidate, against, stretch(args),
+        site, candidate, against, asked,
         jobs=args.jobs, most=args.limit, again=args.again, progress=progress_bar(),
     )  # fmt: skip
     _show(found, args)
+    if args.html:
+        _write_sheet(found, site, args.html)
+    _keep(found, site, candidate, against)
     return 1 if found.differs else 0
-
-
-def rule_text(name: str, site: "Settings") -> "RuleText":
-    """Return the rule set a person named: "active" or a folder.
-
-    Raises:
-        RuleSetError: there is no such folder, or it can not be read.
-    """
-    from verifier.service.ruletexts import folder_text
-
-    if name == "active":
-        return folder_text(site.rules, site, f"active ({site.rules})")
-    return folder_text(Path(name), site)
 
 
 def stretch(args: argparse.Namespace) -> "Stretch":
@@ -170,6 +173,33 @@ def progress_bar() -> "Progress":
         )  # fmt: skip
 
     return draw
+
+
+def _keep(
+    found: "Replay", site: "Settings", candidate: "Candidate", against: "Candidate | None"
+) -> None:
+    """Keep what two versions differ in, whole, beside the candidate: approvals name its hash."""
+    from verifier.service.replaying import to_store
+    from verifier.service.ruleshelf import store_replay
+    from verifier.store.store import Store
+
+    whole = not (found.stretch.tests or found.stretch.connections)
+    if candidate.version is None or against is None or against.version is None or not whole:
+        return
+    number, other = candidate.version, against.version
+    with Store.open(site.database, checkpoints=site.checkpoints) as store:
+        digest = store.write(lambda tx: store_replay(tx, number, other, to_store(found)))
+    print(f"kept beside version {number}; approvals name the hash {digest[:12]}", file=sys.stderr)
+
+
+def _write_sheet(found: "Replay", site: "Settings", path: Path) -> None:
+    from verifier.web.replaysheet import replay_sheet
+
+    try:
+        path.write_text(replay_sheet(found, site.laboratory), encoding="utf-8")
+    except OSError as error:
+        raise SettingsError(f"{path}: {error.strerror}") from error
+    print(f"written: {path}", file=sys.stderr)
 
 
 def _show(found: "Replay", args: argparse.Namespace) -> None:

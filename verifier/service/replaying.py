@@ -3,20 +3,20 @@
 From anywhere, a thread of the page included (it blocks; progress comes in the caller's thread)::
 
     from verifier.service.replaying import run_replay
-    from verifier.service.ruletexts import folder_text
+    from verifier.service import candidates
 
     found = run_replay(
         settings,                                   # of the service; only its database is read
-        candidate=folder_text(Path("new-rules"), settings),
-        against=folder_text(settings.rules, settings),    # None: the decisions as they were made
+        candidate=store.read(lambda r: candidates.of_version(r, 3, settings)),
+        against=store.read(lambda r: candidates.active(r, settings)),  # None: as it was recorded
         stretch=Stretch(since=..., until=...),      # verifier.assurance.replaying
         jobs=2, most=200,                           # processes; how many changes are kept
         progress=lambda done, of: ...,              # decisions; called many times a second at most
     )                                               # -> verifier.assurance.replaying.Replay
 
-`Replay` is a plain frozen struct: `msgspec.json.encode(found)` stores it. To break off, raise from
-`progress`. The live service is not touched: connections are read-only and short, and the worker
-processes run at low priority.
+`Replay` is a plain frozen struct. `to_store(found)` is what `ruleshelf.store_replay` keeps, and
+`from_store` makes a `Replay` of that again. To break off, raise from `progress`. The live service
+is not touched: connections are read-only and short, and the worker processes run at low priority.
 """
 
 import os
@@ -34,9 +34,10 @@ from verifier import clock as clocks
 from verifier.assurance.replay_cautions import cautions
 from verifier.assurance.replay_count import Tally
 from verifier.assurance.replaying import Replay, Stretch
+from verifier.service.candidates import Candidate
 from verifier.service.rejudging import Rejudge
-from verifier.service.ruletexts import RuleText
 from verifier.settings import Settings
+from verifier.store import codec
 from verifier.store.past import CASES_AT_ONCE
 from verifier.store.store import Store
 
@@ -53,8 +54,8 @@ class Job(Struct, frozen=True):
 
     database: str
     checkpoints: Path
-    candidate: RuleText
-    against: RuleText | None
+    candidate: Candidate
+    against: Candidate | None
     stretch: Stretch
     most: int
     again: bool = False
@@ -62,8 +63,8 @@ class Job(Struct, frozen=True):
 
 def run_replay(
     settings: Settings,
-    candidate: RuleText,
-    against: RuleText | None,
+    candidate: Candidate,
+    against: Candidate | None,
     stretch: Stretch,
     *,
     jobs: int | None = None,
@@ -109,6 +110,16 @@ def run_replay(
         left_out=left_out,
         cautions=cautions(here.candidate, here.against) if here.against else (),
     )
+
+
+def to_store(replay: Replay) -> bytes:
+    """Return a replay as it is kept beside a version: the same one gives the same bytes."""
+    return codec.encode(msgspec.structs.replace(replay, made=None))
+
+
+def from_store(stored: bytes) -> Replay:
+    """Return what `to_store` gave."""
+    return msgspec.json.decode(stored, type=Replay)
 
 
 def _bounded(stretch: Stretch) -> Stretch:
