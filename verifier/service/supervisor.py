@@ -15,6 +15,7 @@ from verifier.rulefiles import load_program
 from verifier.service.forwarder import Forwarder
 from verifier.service.line import Line
 from verifier.service.listener import Listener
+from verifier.service.shadowing import run_shadow
 from verifier.service.timers import run_timers
 from verifier.service.wiring import check_wiring
 from verifier.settings import Settings
@@ -88,12 +89,14 @@ class Service:
         page = await self._open_page(store, line)
         sending = [asyncio.create_task(forwarder.run()) for forwarder in forwarders]
         timers = asyncio.create_task(run_timers(store, line.judge, self._clock))
+        beside = asyncio.create_task(run_shadow(store, self._settings))
         self._say("ready")
         try:
             await self._until_stopped([*sending, timers])
         finally:
             self._say("stopping: no new messages; finishing what was taken")
             await asyncio.gather(*(listener.stop() for listener in listeners))
+            beside.cancel()
             await _end(forwarders, sending, timers)
             await _close_page(page)
 

@@ -42,6 +42,11 @@ class Ids:
                 self._moment, self._counter = moment, 0
 
 
+def first_id_at(seconds: float) -> int:
+    """Return the least id of an instant, given in seconds since 1970 as `time.time` gives it."""
+    return int(seconds * 1000) << (_NODE_BITS + _COUNTER_BITS)
+
+
 IDS = Ids()
 
 

@@ -14,6 +14,7 @@ from verifier.store.quality import QualityReads, QualityWrites
 from verifier.store.queue import QueueReads
 from verifier.store.reviews import ReviewReads, ReviewWrites
 from verifier.store.ruleversions import RuleReads, RuleWrites
+from verifier.store.shadows import ShadowReads, ShadowWrites
 
 
 class Reader(
@@ -25,6 +26,7 @@ class Reader(
     QualityReads,
     ReviewReads,
     RuleReads,
+    ShadowReads,
     PeopleReads,
     AuditReads,
 ):
@@ -47,6 +49,7 @@ class Transaction(
     QualityWrites,
     ReviewWrites,
     RuleWrites,
+    ShadowWrites,
     PeopleWrites,
     AuditWrites,
 ):
