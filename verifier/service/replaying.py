@@ -34,7 +34,8 @@ from verifier.assurance.replay_cautions import cautions
 from verifier.assurance.replay_count import Tally
 from verifier.assurance.replaying import Replay, Stretch
 from verifier.service.aside import processes
-from verifier.service.candidates import Candidate
+from verifier.service.candidates import Candidate, active
+from verifier.service.pastfacts import Site
 from verifier.service.rejudging import Rejudge
 from verifier.settings import Settings
 from verifier.store import codec
@@ -49,12 +50,18 @@ Progress = Callable[[int, int], None]
 
 
 class Job(Struct, frozen=True):
-    """What every process of a replay is told. `again`: judge with `against` whatever is stored."""
+    """What every process of a replay is told.
+
+    `kept` is the rule set that decides now: facts are as it read them. `again`: judge with
+    `against` whatever is stored.
+    """
 
     database: str
     checkpoints: Path
+    site: Site
     candidate: Candidate
     against: Candidate | None
+    kept: Candidate
     stretch: Stretch
     most: int
     again: bool = False
@@ -82,13 +89,13 @@ def run_replay(
         RuleSetError: a rule set has errors.
         StoreError: the database can not be read.
     """
-    job = Job(
-        settings.database, settings.checkpoints, candidate, against,
-        _bounded(stretch), most, again,
-    )  # fmt: skip
-    here = _rejudge(job)
-    tally = Tally(job.stretch, most)
-    with _open(job) as store:
+    tally = Tally(stretch, most)
+    with Store.open(settings.database, checkpoints=settings.checkpoints, writable=False) as store:
+        job = Job(
+            settings.database, settings.checkpoints, Site.of(settings), candidate, against,
+            store.read(lambda reader: active(reader, settings)), _bounded(stretch), most, again,
+        )  # fmt: skip
+        here = _rejudge(job)
         cases, decisions = store.read(
             lambda reader: reader.judged_cases(job.stretch.since, job.stretch.until)
         )
@@ -107,7 +114,7 @@ def run_replay(
         counts=tally.counts,
         changes=changes,
         left_out=left_out,
-        cautions=cautions(here.candidate, here.against) if here.against else (),
+        cautions=cautions(here.candidate, here.kept),
     )
 
 
@@ -131,8 +138,14 @@ def _open(job: Job) -> Store:
 
 
 def _rejudge(job: Job) -> Rejudge:
-    against = job.against.program() if job.against else None
-    return Rejudge(job.candidate.program(), against, again=job.again)
+    wanted = [item for item in (job.candidate, job.against, job.kept) if item]
+    programs = {item.texts.hash: item for item in wanted}
+    compiled = {hashed: item.program() for hashed, item in programs.items()}
+    against = compiled[job.against.texts.hash] if job.against else None
+    return Rejudge(
+        compiled[job.candidate.texts.hash], against, compiled[job.kept.texts.hash], job.site,
+        again=job.again,
+    )  # fmt: skip
 
 
 def _pieces(cases: "array[int]") -> Iterator["array[int]"]:

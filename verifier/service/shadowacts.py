@@ -1,14 +1,16 @@
 """Starting, ending and reading shadow runs."""
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from functools import partial
 
 from verifier import clock as clocks
 from verifier.assurance.replay_count import Judged, Tally
 from verifier.assurance.replaying import Replay, Stretch
-from verifier.errors import RefusedError
+from verifier.errors import RefusedError, StoreError
+from verifier.facts.case import Case
 from verifier.service.candidates import Candidate
-from verifier.store.past import CASES_AT_ONCE
+from verifier.store.past import CASES_AT_ONCE, PastDecision
 from verifier.store.shadows import Shadow
 from verifier.store.store import Store
 from verifier.store.transaction import Reader, Transaction
@@ -84,12 +86,19 @@ def _count(reader: Reader, tally: Tally, shadow: Shadow, cases: Sequence[int]) -
         for row in rows:
             if not shadow.first < row.id <= shadow.last:
                 continue
-            if (facts := row.case()) is None:
+            facts, other = _facts(row), beside.get(row.id)
+            if facts is None:
                 tally.counts.without_facts += 1
                 continue
-            before, other = row.decision(), beside.get(row.id)
+            before = row.decision()
             after = other.decision if other else before
             failure = other.failure if other else ""
             judged.append(Judged(row.id, facts, before, after, failure))
         if judged:
             tally.take(case_id, judged, partial(reader.record, case_id))
+
+
+def _facts(row: PastDecision) -> Case | None:
+    with suppress(StoreError):  # on record as a failure of the run
+        return row.case()
+    return None

@@ -10,22 +10,24 @@ import asyncio
 import logging
 import time
 from concurrent.futures import ProcessPoolExecutor
+from functools import partial
 from pathlib import Path
 
 from msgspec import Struct
 from msgspec.structs import replace
 
-from verifier.decide.decide import decide
-from verifier.errors import VerifierError
-from verifier.language.program import Program
+from verifier.errors import StoreError, VerifierError
 from verifier.service.aside import processes
-from verifier.service.candidates import Candidate, of_shadow
+from verifier.service.candidates import Candidate, active, of_shadow
 from verifier.service.failures import named
+from verifier.service.pastfacts import Site
+from verifier.service.rejudging import Judging, Record
 from verifier.settings import Settings
 from verifier.store.ids import first_id_at
 from verifier.store.past import PastDecision
 from verifier.store.shadows import Beside, Judged, Shadow
 from verifier.store.store import Store
+from verifier.store.transaction import Reader
 
 log = logging.getLogger(__name__)
 
@@ -39,7 +41,9 @@ class Task(Struct, frozen=True):
 
     database: str
     checkpoints: Path
+    site: Site
     candidate: Candidate
+    kept: Candidate
 
 
 async def run_shadow(store: Store, settings: Settings) -> None:
@@ -55,6 +59,14 @@ async def run_shadow(store: Store, settings: Settings) -> None:
             await asyncio.sleep(0 if busy else TICK)
     finally:
         shadowing.close()
+
+
+def task_of(reader: Reader, shadow: Shadow, settings: Settings) -> Task:
+    """Return what the process beside must know of a shadow run."""
+    return Task(
+        settings.database, settings.checkpoints, Site.of(settings),
+        of_shadow(reader, shadow, settings), active(reader, settings),
+    )  # fmt: skip
 
 
 class Shadowing:
@@ -92,10 +104,9 @@ class Shadowing:
 
     async def _judged(self, shadow: Shadow) -> tuple[Judged, bool]:
         if self._pool is None:
-            candidate = await asyncio.to_thread(
-                self._store.read, lambda reader: of_shadow(reader, shadow, self._settings)
+            task = await asyncio.to_thread(
+                self._store.read, lambda reader: task_of(reader, shadow, self._settings)
             )
-            task = Task(self._settings.database, self._settings.checkpoints, candidate)
             self._pool, self._number = processes(1), shadow.id
             await asyncio.wrap_future(self._pool.submit(_prepare, task))
         upto = first_id_at(time.time() - _BEHIND)
@@ -113,7 +124,7 @@ class _Process(Struct):
     """What the process beside keeps."""
 
     store: Store
-    program: Program
+    judging: Judging
 
 
 _process: _Process | None = None
@@ -127,30 +138,36 @@ def _prepare(task: Task) -> None:
     """
     global _process
     store = Store.open(task.database, checkpoints=task.checkpoints, writable=False)
-    _process = _Process(store, task.candidate.program())
+    judging = Judging(task.candidate.program(), task.kept.program(), task.site)
+    _process = _Process(store, judging)
 
 
 def _next(after: int, upto: int) -> tuple[Judged, bool]:
     """Judge the next decisions, in the process beside; also say whether there may be more."""
     assert _process is not None, "prepared before"
-    rows = _process.store.read(lambda reader: reader.decisions_after(after, upto, _AT_ONCE))
+    judging = _process.judging
+    return _process.store.read(lambda reader: _judge(reader, judging, after, upto))
+
+
+def _judge(reader: Reader, judging: Judging, after: int, upto: int) -> tuple[Judged, bool]:
+    rows = reader.decisions_after(after, upto, _AT_ONCE)
     judged = [row for row in rows if row.facts is not None]
-    found = (judged_beside(row, _process.program) for row in judged)
+    found = (_beside(row, judging, partial(reader.record, row.case_id)) for row in judged)
     beside = tuple(item for item in found if item is not None)
     last = rows[-1].id if rows else after
     return Judged(after, last, len(judged), beside), len(rows) == _AT_ONCE
 
 
-def judged_beside(row: PastDecision, program: Program) -> Beside | None:
-    """Return what a candidate says of the facts of a decision, None when it says the same."""
+def _beside(row: PastDecision, judging: Judging, record: Record) -> Beside | None:
+    """Return what the candidate says of the facts of a decision, None when it says the same."""
     try:
         facts = row.case()
-        assert facts is not None, "asked for decisions with facts only"
-        decision = decide(facts, program)
-        # That another rule set says it is no difference.
-        same = replace(decision, rule_set=row.rule_set)
-        if row.says(same) or same == row.decision():
-            return None
-    except Exception as error:
-        return Beside(row.case_id, row.id, None, named(error))
-    return Beside(row.case_id, row.id, decision)
+    except StoreError as error:  # it stays unread, and the run goes on
+        return Beside(row.case_id, row.id, None, str(error))
+    assert facts is not None, "asked of decisions with facts only"
+    decision, failure = judging.decide(row, facts, record)
+    # That another rule set says it is no difference.
+    same = decision and replace(decision, rule_set=row.rule_set)
+    if same and (row.says(same) or same == row.decision()):
+        return None
+    return Beside(row.case_id, row.id, decision, failure)
