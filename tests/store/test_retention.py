@@ -9,7 +9,7 @@ from store_makers import add_case, decision, entry, inbound, outgoing, record, r
 from verifier.cli import main
 from verifier.service.keeping import count_old, remove_old
 from verifier.store import Store, Transaction
-from verifier.store.retention import OF_CASE, Removed
+from verifier.store.retention import OF_CASE, OF_DECISION, Removed
 from verifier.store.schema import metadata
 
 SECRET = "EXAMPLE^PERSON"
@@ -91,14 +91,18 @@ def test_younger_data_stays(store: Store, clock) -> None:  # type: ignore[no-unt
     assert not count_old(store, clock() - timedelta(days=1))
 
 
-def test_every_table_that_belongs_to_a_case_is_removed_with_it() -> None:
+@pytest.mark.parametrize(
+    ("owner", "owned"),
+    [("specimen_case", {table.name for table in OF_CASE}), ("decision", {OF_DECISION.name})],
+)
+def test_every_table_that_belongs_to_a_case_is_removed_with_it(owner: str, owned: set[str]) -> None:
     belonging = {
         table.name
         for table in metadata.tables.values()
         for key in table.foreign_keys
-        if key.column.table.name == "specimen_case"
+        if key.column.table.name == owner
     }
-    assert belonging == {table.name for table in OF_CASE}
+    assert belonging == owned
 
 
 def test_the_command_counts_before_it_removes(

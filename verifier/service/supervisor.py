@@ -17,6 +17,7 @@ from verifier.service.line import Line
 from verifier.service.listener import Listener
 from verifier.service.rulestart import start_rules
 from verifier.service.rulewatch import RuleWatch
+from verifier.service.shadowing import run_shadow
 from verifier.service.timers import run_timers
 from verifier.service.tls import doubts, server_context
 from verifier.settings import Settings
@@ -103,6 +104,7 @@ class Service:
         """Yield what runs by time alone."""
         yield run_timers(store, lambda: line.judge, self._clock)
         yield RuleWatch(store, line, self._clock).run()
+        yield run_shadow(store, self._settings)
         if days := self._settings.retention.days:
             yield keep_removing(store, days, self._clock)
 

@@ -1,9 +1,9 @@
 """Removing patient data after its time, so that the audit log still verifies.
 
-A case goes as a whole: record, results, decisions with their facts, outgoing messages, reviews. Of
-a message the bytes go, of an audit entry the details: what is hashed holds a salted hash of them
-only. What is left says that something was received, decided, seen and sent, when and by whom, and
-no longer about whom.
+A case goes as a whole: record, results, decisions with their facts and what a shadow said of them,
+outgoing messages, reviews. Of a message the bytes go, of an audit entry the details: what is hashed
+holds a salted hash of them only. What is left says that something was received, decided, seen and
+sent, when and by whom, and no longer about whom.
 """
 
 from collections.abc import Callable, Iterable, Iterator
@@ -13,7 +13,7 @@ from datetime import datetime
 from msgspec import Struct
 from sqlalchemy import bindparam, delete, exists, or_, select, update
 
-from verifier.store import qualityschema, schema
+from verifier.store import qualityschema, schema, shadowschema
 from verifier.store.base import Reading, Writing
 from verifier.store.codec import micros
 from verifier.store.ids import id_at
@@ -21,7 +21,8 @@ from verifier.store.sql import Statement
 
 _case, _message, _audit = schema.specimen_case, schema.message, schema.audit
 
-# Every table whose rows belong to a case, children first.
+# Every table whose rows belong to a case, and the one whose rows belong to a decision.
+OF_DECISION = shadowschema.shadow_difference
 OF_CASE = (schema.decision, schema.outgoing, schema.result, qualityschema.quality_review)
 
 _OLD_CASES = Statement(
@@ -39,10 +40,16 @@ _OLD_CASES = Statement(
     .order_by(_case.c.id)
     .limit(bindparam("most"))
 )
-_DELETE = {
-    table.name: Statement(delete(table).where(table.c.case_id == bindparam("case")))
-    for table in OF_CASE
-}
+_DELETE = [
+    Statement(
+        delete(OF_DECISION).where(
+            OF_DECISION.c.decision.in_(
+                select(schema.decision.c.id).where(schema.decision.c.case_id == bindparam("case"))
+            )
+        )
+    ),
+    *(Statement(delete(table).where(table.c.case_id == bindparam("case"))) for table in OF_CASE),
+]
 _DELETE_CASE = Statement(delete(_case).where(_case.c.id == bindparam("case")))
 _OLD_MESSAGES = Statement(
     select(_message.c.id)
@@ -146,7 +153,7 @@ class RetentionWrites(RetentionReads, Writing):
         count = 0
         with self._overwriting():
             for case in cases:
-                for statement in _DELETE.values():
+                for statement in _DELETE:
                     self._run(statement, case=case)
                 count += self._run(_DELETE_CASE, case=case)
         return count

@@ -7,6 +7,7 @@ from verifier.store.cases import CaseReads, CaseWrites
 from verifier.store.controls import ControlReads, ControlWrites
 from verifier.store.inbox import InboxWrites
 from verifier.store.outbox import OutboxWrites
+from verifier.store.past import PastReads
 from verifier.store.people import PeopleReads, PeopleWrites
 from verifier.store.preceding import PrecedingReads
 from verifier.store.quality import QualityReads, QualityWrites
@@ -14,16 +15,19 @@ from verifier.store.queue import QueueReads
 from verifier.store.retention import RetentionReads, RetentionWrites
 from verifier.store.reviews import ReviewReads, ReviewWrites
 from verifier.store.ruleversions import RuleReads, RuleWrites
+from verifier.store.shadows import ShadowReads, ShadowWrites
 
 
 class Reader(
     QueueReads,
     CaseReads,
     PrecedingReads,
+    PastReads,
     ControlReads,
     QualityReads,
     ReviewReads,
     RuleReads,
+    ShadowReads,
     PeopleReads,
     RetentionReads,
     AuditReads,
@@ -47,6 +51,7 @@ class Transaction(
     QualityWrites,
     ReviewWrites,
     RuleWrites,
+    ShadowWrites,
     PeopleWrites,
     RetentionWrites,
     AuditWrites,
