@@ -82,6 +82,31 @@ def choose_basis(
     tx.audit(who.name, "chose what a control is judged by", f"control:{level.test}", detail)
 
 
+def leave_out(
+    tx: Transaction, controls: Controls, who: Person, number: int, why: str, now: datetime
+) -> None:
+    """Take one measurement out of rules and figures, with a reason; it stays on record.
+
+    A failure it caused does not end by that, and an accepted one vouches for nothing any more.
+
+    Raises:
+        RefusedError: the role may not, no reason is given, or there is no such measurement.
+    """
+    may_record(who)
+    if not why.strip():
+        raise RefusedError("Say why the value is left out; the record must show it.")
+    result = tx.control_result(number)
+    if result is None or not tx.leave_out(number, who.name, why.strip(), now):
+        raise RefusedError("This value is left out already. Load the page again.")
+    detail = {
+        "analyzer": result.analyzer, "specimen": result.specimen, "value": str(result.value),
+        "verdict": result.verdict, "because": why.strip(),
+    }  # fmt: skip
+    tx.audit(who.name, "left a control value out", f"control:{result.test}", detail)
+    if result.verdict != "not judged":
+        controls.refresh(tx, result.test, result.analyzer, now)
+
+
 def correct(
     tx: Transaction,
     controls: Controls,
@@ -130,15 +155,16 @@ def look_into(
         tx.audit(who.name, f"looked into a {what}", f"quality-{what}:{number}", detail)
 
 
-def take_back_state(tx: Transaction, who: Person, test: str) -> None:
-    """Let the controls speak for a test again.
+def take_back_state(tx: Transaction, who: Person, test: str, analyzer: str = "") -> None:
+    """Let the controls speak for a test again, on one analyzer or on every one.
 
     Raises:
         RefusedError: the role may not.
     """
     may_record(who)
-    if tx.take_back_control_state(test):
-        tx.audit(who.name, "took a recorded control state back", f"control:{test}")
+    if tx.take_back_control_state(test, analyzer):
+        detail = {"analyzer": analyzer}
+        tx.audit(who.name, "took a recorded control state back", f"control:{test}", detail)
 
 
 def _same(level: ControlLevel) -> tuple[str, ...]:
