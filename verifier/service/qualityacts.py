@@ -38,7 +38,8 @@ def define_levels(
         detail = {
             "level": level.name, "lot": level.lot, "analyzer": level.analyzer, "mark": level.mark,
             "mean": str(level.mean), "sd": str(level.sd), "unit": level.unit,
-            "expires": level.expires.isoformat() if level.expires else "",
+            "expires": level.expires.isoformat() if level.expires else "", "basis": level.basis,
+            "own figures since": level.own_from.isoformat() if level.own_from else "",
         }  # fmt: skip
         tx.audit(who, "defined a control level", f"control:{level.test}", detail)
     for test, analyzer in dict.fromkeys((level.test, level.analyzer) for level in levels):

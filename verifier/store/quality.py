@@ -5,9 +5,9 @@ from datetime import datetime
 from decimal import Decimal
 from typing import Any
 
-from sqlalchemy import bindparam, delete, insert, select, text, update
+from sqlalchemy import bindparam, delete, func, insert, select, text, update
 
-from verifier.store import qualityschema
+from verifier.store import qualityschema, schema
 from verifier.store.base import Reading, Writing
 from verifier.store.codec import instant, instant_or_none, micros, micros_or_none
 from verifier.store.ids import new_id
@@ -22,10 +22,17 @@ from verifier.store.sql import Statement
 
 _level, _result = qualityschema.control_level, qualityschema.control_result
 _action, _standing = qualityschema.corrective_action, qualityschema.quality_standing
+_measured = schema.result
 _here = (_standing.c.test == bindparam("which"), _standing.c.analyzer == bindparam("where"))
 _on_analyzer = (_result.c.test == bindparam("which"), _result.c.analyzer == bindparam("where"))
 _known_time = _result.c.at.desc(), _result.c.id.desc()
 
+# One look into the index per analyzer, however many results there are.
+_NEXT_ANALYZER = Statement(
+    select(func.min(_measured.c.analyzer)).where(
+        text("measured IS NOT NULL"), _measured.c.analyzer > bindparam("before")
+    )
+)
 _LEVELS = Statement(select(_level).order_by(_level.c.id))
 _ADD_LEVEL = Statement(insert(_level))
 _END_LEVEL = Statement(
@@ -143,6 +150,14 @@ class QualityReads(Reading):
             return None if row is None else _standing_of(row)
 
         return find
+
+    def analyzers(self) -> list[str]:
+        """Return the names of the analyzers that patients' results or controls came from."""
+        found, before = {row.analyzer for row in self.standings()}, ""
+        while (name := self._one(_NEXT_ANALYZER, before=before)[0]) is not None:
+            found.add(name)
+            before = name
+        return sorted(found - {""})
 
     def standing(self, test: str, analyzer: str) -> StandingRow | None:
         """Return how a test stands on an analyzer, None when nothing is known of it there."""
