@@ -14,6 +14,7 @@ ROOMS = [
     "language",
     "decide",
     "quality",
+    "documents",
     "assurance",
     "store",
     "service",
@@ -22,7 +23,7 @@ ROOMS = [
     "bench",
     "commands",
 ]
-PURE = ["hl7", "facts", "language", "decide", "quality", "assurance"]
+PURE = ["hl7", "facts", "language", "decide", "quality", "documents", "assurance"]
 EDGES = {"errors", "clock", "settings", "rulefiles"}
 WORLD = {
     "asyncio", "io", "logging", "multiprocessing", "os", "pathlib", "random", "secrets", "select",
