@@ -25,7 +25,8 @@ class Controls:
     """Takes control results and keeps how each test stands on each analyzer."""
 
     def __init__(self, judge: Judge) -> None:
-        self._judge = judge
+        self.judge = judge
+        self.units = {name: test.unit for name, test in judge.program.catalogue.tests.items()}
         self._settings = judge.settings.quality
         self.own_least = self._settings.own_least
 
@@ -57,7 +58,7 @@ class Controls:
         observation: Observation,
         now: datetime,
     ) -> ControlResult:
-        mapper = mapper_of(self._judge.program.catalogue, self._judge.maps, connection)
+        mapper = mapper_of(self.judge.program.catalogue, self.judge.maps, connection)
         reading = mapper.read(observation, report.specimen.type)
         faults = [fault.text for fault in reading.faults if fault.name not in _HARMLESS]
         number = reading.value.value if isinstance(reading.value, Number) else None
@@ -146,7 +147,7 @@ class Controls:
         for review in listed:
             tx.add_review(review)
         for case_id in held:
-            self._judge.judge_again(tx, case_id, now)
+            self.judge.judge_again(tx, case_id, now)
         _audit_failure(tx, row, since, listed)
 
 
