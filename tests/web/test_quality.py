@@ -10,6 +10,7 @@ from xml.etree import ElementTree
 import pytest
 from msgspec.structs import replace
 from playwright.sync_api import Page, expect
+from pypdf import PdfReader
 
 from verifier.service import qualityacts
 from verifier.store.ids import new_id
@@ -23,6 +24,7 @@ LEVEL = ControlLevel(
     new_id(), "sodium", "", "Serum", "A1", "high", "QC-H", "mmol/L", Decimal(150), Decimal(2),
     datetime(2026, 1, 1, tzinfo=UTC), datetime(2099, 1, 1, tzinfo=UTC),
 )  # fmt: skip
+TOVE = Person("Tove", "technologist", False, 0, None, LEVEL.added)
 
 
 def define(house: House, level: ControlLevel = LEVEL) -> None:
@@ -271,6 +273,22 @@ def test_figures_of_a_month_on_the_page_and_as_a_file(
         "n": "3", "rejected": "1", "mean": "151.000000", "sd": "1.000000", "cv_percent": "0.662252",
     }  # fmt: skip
     assert (row["bias_percent"], row["sigma"]) == ("0.666667", "")
+    house.store.write(
+        lambda tx: qualityacts.correct(
+            tx, house.line.controls, TOVE, "sodium", "AN-1", "new electrode", house.time()
+        )
+    )
+    paper = person.get(f"/quality/month.pdf?month={month}")
+    assert paper.headers["content-type"] == "application/pdf"
+    pages = [page.extract_text() for page in PdfReader(io.BytesIO(paper.content)).pages]
+    words = " ".join(" ".join(pages).split())
+    assert f"Controls in {house.time():%B %Y}" in words
+    assert "Sodium AN-1 Serum high A1 3 1 0 150 mmol/L 151.0 1.0 0.66 0.67 –" in words
+    assert "190 mmol/L, rejected (1-3s, 1-2s)" in words
+    assert "Tove: new electrode" in words
+    assert "Not a medical device by itself" in words
+    none = person.get("/quality/month.pdf?month=2020-01").content
+    assert "No control was measured" in PdfReader(io.BytesIO(none)).pages[0].extract_text()
     empty = person.get("/quality/month?month=2020-01").text
     assert "No control was measured in this month" in empty
 

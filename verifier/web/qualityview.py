@@ -50,6 +50,7 @@ class MonthLine:
     figures: Figures
     rejected: int
     left_out: int
+    results: Sequence[ControlResult]
 
 
 def standings(reader: Reader, settings: Quality, now: datetime) -> list[Stands]:
@@ -149,7 +150,7 @@ def month(
             kept = [e.value for e in counted if e.verdict != "rejected" and e.value is not None]
             told = figures(kept, level.mean, allowable.get(level.test))
             rejected, out = len(counted) - len(kept), len(results) - len(counted)
-            found.append(MonthLine(level, analyzer, told, rejected, out))
+            found.append(MonthLine(level, analyzer, told, rejected, out, results))
     return sorted(found, key=lambda each: (each.level.test, each.analyzer, each.level.name))
 
 

@@ -14,6 +14,7 @@ from verifier.store.rows import Person, Session
 from verifier.store.transaction import Reader, Transaction
 from verifier.web.desk import Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
+from verifier.web.monthpaper import Month, month_document
 from verifier.web.qualityview import (
     MARKS,
     digits_of,
@@ -83,14 +84,28 @@ def by_month(desk: TheDesk, session: Visitor, month: str = "") -> Response:
     return desk.show("quality_month.html", session, gather)
 
 
+@router.get("/quality/month.pdf", dependencies=[Depends(May("look"))])
+def by_month_pdf(desk: TheDesk, session: Visitor, month: str = "") -> Response:
+    """Give the figures of a month, with charts, as a file to print and keep."""
+    from verifier.documents.pdf import as_pdf  # loads fonts; only who prints waits for it
+
+    begin, end_of = month_of(month, desk.zone, desk.clock())
+    paper = desk.store.read(lambda reader: _paper(reader, desk, begin, end_of))
+    return _file(as_pdf(month_document(paper, desk.clock())), f"controls-{begin:%Y-%m}.pdf")
+
+
 @router.get("/quality/month.csv", dependencies=[Depends(May("look"))])
 def by_month_csv(desk: TheDesk, session: Visitor, month: str = "") -> Response:
     """Give the figures of a month as a file."""
     begin, end_of = month_of(month, desk.zone, desk.clock())
     lines = desk.store.read(lambda r: _month(r, desk=desk, begin=begin, end_of=end_of))["lines"]
-    name = f"controls-{begin:%Y-%m}.csv"
+    return _file(month_csv(lines, begin), f"controls-{begin:%Y-%m}.csv")
+
+
+def _file(content: str | bytes, name: str) -> Response:
+    kind = {"csv": "text/csv", "pdf": "application/pdf"}[name.rpartition(".")[2]]
     headers = {"Content-Disposition": f'attachment; filename="{name}"'}
-    return Response(month_csv(lines, begin), media_type="text/csv", headers=headers)
+    return Response(content, media_type=kind, headers=headers)
 
 
 def _signed(desk: Desk, session: Session, password: str, work: qualityacts.Work) -> Response:
@@ -127,3 +142,16 @@ def _month(reader: Reader, *, desk: Desk, begin: datetime, end_of: datetime) -> 
         "lines": lines, "begin": begin, "before": begin - timedelta(days=1), "after": end_of,
         "titles": desk.line.judge.program.catalogue.tests, "shown": shown, "digits": digits_of,
     }  # fmt: skip
+
+
+def _paper(reader: Reader, desk: Desk, begin: datetime, end_of: datetime) -> Month:
+    lines = month(reader, begin, end_of, desk.settings.quality.allowable)
+    places = dict.fromkeys((line.level.test, line.analyzer) for line in lines)
+    actions = [
+        action
+        for test, analyzer in places
+        for action in reader.corrective_actions(test, analyzer, begin)
+        if action.at < end_of
+    ]
+    titles = desk.line.judge.program.catalogue.tests
+    return Month(desk.settings.laboratory, begin, lines, actions, titles, desk.zone)
