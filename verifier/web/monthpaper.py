@@ -35,11 +35,11 @@ METHOD = (
     "− |bias|) / CV, where the settings give an allowable error."
 )
 _COLUMNS = (
-    Column("Test", 3), Column("Analyzer", 2), Column("Control", 3), Column("Lot", 2),
-    Column("n", 1, right=True), Column("Rejected", 1.7, right=True),
-    Column("Left out", 1.3, right=True), Column("Insert", 1.8, right=True),
+    Column("Test", 2.8), Column("Analyzer", 2), Column("Control", 2.8), Column("Lot", 1.8),
+    Column("n", 1, right=True), Column("Rejected", 2.1, right=True),
+    Column("Left out", 1.2, right=True), Column("Insert", 2.6, right=True),
     Column("Mean", 1.8, right=True), Column("SD", 1.5, right=True), Column("CV %", 1.4, right=True),
-    Column("Bias %", 1.5, right=True), Column("Sigma", 1.4, right=True),
+    Column("Bias %", 1.7, right=True), Column("Sigma", 1.7, right=True),
 )  # fmt: skip
 
 
