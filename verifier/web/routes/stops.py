@@ -87,27 +87,34 @@ def record(
     desk: TheDesk,
     session: Visitor,
     tests: Annotated[list[str] | None, Form()] = None,
+    analyzer: Annotated[str, Form(max_length=200)] = "",
     state: Annotated[str, Form(max_length=20)] = "",
     note: Note = "",
     password: Password = "",
 ) -> Response:
-    """Record one control state for the chosen tests, signed with the password."""
+    """Record one control state for the chosen tests, signed with the password.
+
+    It is for the chosen analyzer; a line that is for one analyzer already stays with that one.
+    """
     states: dict[str, Control] = {
         name: name for name in ("in control", "out of control", "unknown")
     }
     known = {row.test for row in _states(desk, [])}
+    chosen = [(test, of or analyzer) for test, _, of in (t.partition("|") for t in tests or [])]
     try:
         taken_back = state == "controls"
-        if (state not in states and not taken_back) or not tests or not known.issuperset(tests):
+        fits = bool(chosen) and known.issuperset(test for test, _ in chosen)
+        if (state not in states and not taken_back) or not fits:
             raise RefusedError("Choose at least one test and its control state.")
         who, now = desk.check_password(session.person.name, password, SIGNING), desk.clock()
 
         def work(tx: Transaction) -> None:
-            for test in tests:
+            _check_analyzers(tx, {of for _, of in chosen})
+            for test, of in chosen:
                 if taken_back:
-                    qualityacts.take_back_state(tx, who, test)
+                    qualityacts.take_back_state(tx, who, test, of)
                 else:
-                    actions.set_control(tx, who, test, states[state], note.strip(), now)
+                    actions.set_control(tx, who, test, states[state], note.strip(), now, of)
 
         desk.store.write(work)
     except RefusedError as refused:
@@ -121,20 +128,36 @@ def _controls(desk: Desk, session: Session, refused: str = "", *, status: int = 
             "states": _states(desk, reader.controls()),
             "titles": desk.line.judge.program.catalogue.tests,
             "assumed": desk.settings.quality.without_state,
+            "analyzers": _analyzers(reader),
             "refused": refused,
         }
 
     return desk.show("controls.html", session, gather, status=status)
 
 
+def _analyzers(reader: Reader) -> list[str]:
+    return sorted({*reader.analyzers(), *(row.analyzer for row in reader.controls())} - {""})
+
+
+def _check_analyzers(reader: Reader, named: set[str]) -> None:
+    # A state recorded under a misspelt name would stop nothing and look as if it did.
+    if unknown := named - {"", *_analyzers(reader)}:
+        raise RefusedError(f"No analyzer is called {sorted(unknown)[0]}.")
+
+
 def _states(desk: Desk, recorded: list[ControlRow]) -> list[ControlRow]:
-    """Return a row for every test that needs a control, recorded or not."""
-    by_test = {row.test: row for row in recorded}
+    """Return a row for every test that needs a control, recorded or not, and for every analyzer
+    something else was recorded for."""
+    by_test = {row.test: row for row in recorded if not row.analyzer}
     assumed: Control = (
         "in control" if desk.settings.quality.without_state == "assume in control" else "unknown"
     )
     return [
-        by_test.get(test.name) or ControlRow(test.name, assumed, "", desk.midnight(), "")
+        row
         for test in desk.line.judge.program.catalogue.tests.values()
         if test.controlled and test.kind != "index"
+        for row in (
+            by_test.get(test.name) or ControlRow(test.name, assumed, "", desk.midnight(), ""),
+            *(row for row in recorded if row.test == test.name and row.analyzer),
+        )
     ]
