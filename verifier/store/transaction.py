@@ -12,6 +12,7 @@ from verifier.store.preceding import PrecedingReads
 from verifier.store.quality import QualityReads, QualityWrites
 from verifier.store.queue import QueueReads
 from verifier.store.reviews import ReviewReads, ReviewWrites
+from verifier.store.usage import UsageReads
 
 
 class Reader(
@@ -23,6 +24,7 @@ class Reader(
     ReviewReads,
     PeopleReads,
     AuditReads,
+    UsageReads,
 ):
     """Reads one consistent state of the database; see the parts for the methods."""
 

@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from verifier.commands.rules import report, testing, yields
+from verifier.commands.rules import report, testing, usage, yields
 
 if TYPE_CHECKING:
     from verifier.language import Checked
@@ -67,6 +67,7 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     testing.register(actions)
     yields.register(actions)
     report.register(actions)
+    usage.register(actions)
     textmate = _action(
         actions, "textmate", "print a TextMate grammar, to highlight rules in editors",
         TEXTMATE_EXAMPLE,
