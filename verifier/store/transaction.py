@@ -12,6 +12,7 @@ from verifier.store.preceding import PrecedingReads
 from verifier.store.quality import QualityReads, QualityWrites
 from verifier.store.queue import QueueReads
 from verifier.store.reviews import ReviewReads, ReviewWrites
+from verifier.store.ruleversions import RuleReads, RuleWrites
 from verifier.store.usage import UsageReads
 
 
@@ -22,6 +23,7 @@ class Reader(
     ControlReads,
     QualityReads,
     ReviewReads,
+    RuleReads,
     PeopleReads,
     AuditReads,
     UsageReads,
@@ -44,6 +46,7 @@ class Transaction(
     ControlWrites,
     QualityWrites,
     ReviewWrites,
+    RuleWrites,
     PeopleWrites,
     AuditWrites,
 ):
