@@ -8,6 +8,8 @@ from playwright.sync_api import Page, expect
 from verifier.language import check
 from verifier.rulefiles import read_files
 from verifier.service import actions
+from verifier.service.ruleshelf import shelf, texts
+from verifier.service.rulestart import start_rules
 from verifier.store.rows import Person
 from web.house import NAMES, RULES, House, critical, message
 from web.visits import Visitor
@@ -29,6 +31,8 @@ def row(page: Page, rule: str) -> Page:
 def test_an_override_becomes_a_scenario_by_one_click(
     house: House, open_page: Callable[..., Page]
 ) -> None:
+    started = start_rules(house.store, house.settings, house.time)
+    house.line.use(started.program, started.version)
     house.take(critical("S-1", patient="777001", name="Rosenkilde^Wilhelmina", born="19311224"))
     house.take(critical("S-2", patient="777002", name="Rosenkilde^Otto"))
     house.take(critical("S-3", patient="777003"))
@@ -54,9 +58,16 @@ def test_an_override_becomes_a_scenario_by_one_click(
     assert "expect potassium released" in text
     assert check({**read_files(RULES)[0], "mine.rules": text}).program is not None
     assert ("Anders", "wrote a scenario from an override") in house.audited("S-1")
+    expect(page.get_by_role("status").filter(has_text="It is in draft")).to_be_visible()
+    drafted = house.store.read(lambda reader: shelf(reader, house.time()).versions[0].version)
+    assert (drafted.author, drafted.based_on) == ("Anders", started.version)
+    kept = house.store.read(lambda reader: texts(reader, drafted.id))
+    assert text in kept.files["from-service.rules"]
     page.get_by_role("link", name="To the specimen").click()
     page.get_by_role("button", name="Write as a scenario").click()  # from the specimen as well
     assert page.get_by_label("To copy into a rule file").input_value() == text
+    versions = house.store.read(lambda reader: shelf(reader, house.time()).versions)
+    assert len(versions) == 2  # the second click found it there
 
 
 def test_what_nobody_overrode_becomes_no_scenario(

@@ -1,15 +1,11 @@
-"""Reads from the database what rules did in service, and what a person overrode."""
+"""Reads from the database what rules did in service."""
 
 from collections.abc import Callable, Iterator
 from datetime import datetime
 
-from verifier.assurance.overrides import Override, override_of
 from verifier.assurance.usage import OVERRIDES, Counting, History, Usage
-from verifier.errors import RefusedError
-from verifier.facts.case import BY_RULES
 from verifier.language.program import Program
 from verifier.store.store import Store
-from verifier.store.transaction import Reader
 from verifier.store.usage import NEWEST
 
 
@@ -45,25 +41,3 @@ def _pages(store: Store, since: datetime) -> Iterator[list[History]]:
     while page:
         yield page
         page = read(page[-1].case_id)
-
-
-def read_override(reader: Reader, program: Program, case_id: int, place: int) -> Override:
-    """Return the scenario of a result that a person released although it was held.
-
-    Raises:
-        RefusedError: there is no such result, no person released it, or nothing held it.
-    """
-    stored = reader.case(case_id)
-    if stored is None or not 0 <= place < len(stored.record.entries):
-        raise RefusedError("There is no such result.")
-    entry = stored.record.entries[place]
-    if entry.state != "released" or entry.settled_by in ("", BY_RULES):
-        raise RefusedError("No person has released this result, so nothing was overridden.")
-    for kept in reversed(reader.decisions(case_id)):
-        items = (i for i in kept.decision.results if i.entry == place and i.outcome == "hold")
-        if next(items, None) is not None:
-            facts = reader.facts(kept.id)
-            if facts is None:
-                raise RefusedError("The facts of this decision were not kept.")
-            return override_of(program, facts, kept.decision, place)
-    raise RefusedError("This result was not held, so nothing was overridden.")

@@ -54,14 +54,14 @@ def run(args: argparse.Namespace) -> int:
     """
     from verifier import clock, settings
     from verifier.assurance import usage_report
-    from verifier.rulefiles import load_program
+    from verifier.service.rulestart import deciding
     from verifier.service.using import read_usage
     from verifier.store.store import Store
 
     site = settings.load(args.config)
-    program = load_program(site.rules, site.parameters)
     since = _since(args, clock.now())
     with Store.open(site.database, checkpoints=site.checkpoints, writable=False) as store:
+        program = deciding(store, site, clock.now).program
         usage = read_usage(store, program, since, least=args.least, tell=_tell)
     if args.json:
         print(json.dumps(usage_report.as_json(usage, args.least), indent=2))

@@ -6,15 +6,17 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends, Form
 from fastapi.responses import Response
 
-from verifier.assurance.overrides import tried
+from verifier.assurance.overrides import ADDED, tried
 from verifier.assurance.usage import FATES, OVERRIDES
 from verifier.assurance.usage_report import FATE_WORDS, time_text
-from verifier.rulefiles import read_files
-from verifier.service.using import read_override, read_usage
+from verifier.rulefiles import without_marks
+from verifier.service.overriding import into_draft, read_override, texts_in_use
+from verifier.service.using import read_usage
 from verifier.store.rows import Session
 from verifier.store.transaction import Reader, Transaction
 from verifier.web.desk import Content, TheDesk
 from verifier.web.guard import May, Visitor, meant
+from verifier.web.roles import can
 
 router = APIRouter()
 PERIODS = (7, 30, 90, 365)
@@ -54,13 +56,26 @@ def scenario(
     case: Annotated[int, Form()],
     place: Annotated[int, Form()],
 ) -> Response:
-    """Write the scenario of a result that a person released although rules held it."""
-    program = desk.line.judge.program
-    written = desk.store.read(lambda reader: read_override(reader, program, case, place))
-    files, _ = read_files(desk.settings.rules)
-    trial = tried(files, desk.settings.parameters, written)
-    desk.store.write(lambda tx: _on_record(tx, session, case, place, written.name))
-    content = {"written": written, "trial": trial, "case": case}
+    """Write the scenario of a result that a person released although rules held it.
+
+    Whoever may write rules has it in a draft at once.
+    """
+    judge = desk.line.judge
+    written, texts = desk.store.read(
+        lambda reader: (
+            read_override(reader, judge.program, case, place), texts_in_use(reader, judge)
+        )
+    )  # fmt: skip
+    trial = tried(without_marks(texts.files), texts.parameters, written)
+
+    def keep(tx: Transaction) -> int | None:
+        _on_record(tx, session, case, place, written.name)
+        if judge.version is None or trial.met is None or not can(session.person, "write rules"):
+            return None
+        return into_draft(tx, session.person, judge.version, written, desk.clock()).id
+
+    draft = desk.store.write(keep)
+    content = {"written": written, "trial": trial, "case": case, "draft": draft, "file": ADDED}
     return desk.show("usage.html", session, lambda reader: content)
 
 
