@@ -8,7 +8,7 @@ from fastapi.responses import Response
 
 from verifier.assurance.overrides import ADDED, tried
 from verifier.assurance.usage import FATES, OVERRIDES
-from verifier.assurance.usage_report import FATE_WORDS, time_text
+from verifier.assurance.usage_report import time_text
 from verifier.rulefiles import without_marks
 from verifier.service.overriding import into_draft, read_override, texts_in_use
 from verifier.service.using import read_usage
@@ -35,7 +35,7 @@ def usage(desk: TheDesk, session: Visitor, days: int = 30, rule: str = "") -> Re
         "usage": found,
         "days": days,
         "periods": PERIODS,
-        "fates": [(fate, FATE_WORDS[fate]) for fate in FATES],
+        "fates": [(fate, fate.capitalize()) for fate in FATES],
         "least": OVERRIDES,
         "time_text": time_text,
         "chosen": chosen,
