@@ -182,6 +182,12 @@ class Quality(_Section):
         return Limits(hours, self.recovery)
 
 
+class Retention(_Section):
+    """How long what names patients is kept; 0 is for ever. Settled cases only are removed."""
+
+    days: int = Field(0, ge=0)
+
+
 class Settings(_Section):
     """Everything `verifier serve` needs. Relative paths are relative to the file.
 
@@ -203,6 +209,7 @@ class Settings(_Section):
     destinations: dict[str, Destination] = {}
     web: Web = Web()
     quality: Quality = Quality()
+    retention: Retention = Retention()
 
 
 def load(path: Path) -> Settings:

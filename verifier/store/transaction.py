@@ -7,12 +7,15 @@ from verifier.store.cases import CaseReads, CaseWrites
 from verifier.store.controls import ControlReads, ControlWrites
 from verifier.store.inbox import InboxWrites
 from verifier.store.outbox import OutboxWrites
+from verifier.store.past import PastReads
 from verifier.store.people import PeopleReads, PeopleWrites
 from verifier.store.preceding import PrecedingReads
 from verifier.store.quality import QualityReads, QualityWrites
 from verifier.store.queue import QueueReads
+from verifier.store.retention import RetentionReads, RetentionWrites
 from verifier.store.reviews import ReviewReads, ReviewWrites
 from verifier.store.ruleversions import RuleReads, RuleWrites
+from verifier.store.shadows import ShadowReads, ShadowWrites
 from verifier.store.usage import UsageReads
 
 
@@ -20,11 +23,14 @@ class Reader(
     QueueReads,
     CaseReads,
     PrecedingReads,
+    PastReads,
     ControlReads,
     QualityReads,
     ReviewReads,
     RuleReads,
+    ShadowReads,
     PeopleReads,
+    RetentionReads,
     AuditReads,
     UsageReads,
 ):
@@ -47,7 +53,9 @@ class Transaction(
     QualityWrites,
     ReviewWrites,
     RuleWrites,
+    ShadowWrites,
     PeopleWrites,
+    RetentionWrites,
     AuditWrites,
 ):
     """Reads and writes inside one transaction, which is committed as a whole or not at all."""
