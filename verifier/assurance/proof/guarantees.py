@@ -1,0 +1,139 @@
+"""Proves one guarantee after the other, each for every result it speaks of."""
+
+from typing import Any
+
+from verifier.assurance.proof.examples import Examples, Wanted
+from verifier.assurance.proof.facts import Facts
+from verifier.assurance.proof.reals import Reals
+from verifier.assurance.proof.release import Ruled
+from verifier.assurance.proof.search import Search
+from verifier.assurance.proof.truths import Bool, negated, some
+from verifier.assurance.proof.typed import UnencodedError
+from verifier.assurance.proving import Clock, Counterexample, Outcome, Proof
+from verifier.assurance.showing import Shown, breaking
+from verifier.language.program import Program
+from verifier.language.scenarios import CheckedGuarantee
+
+
+class Prover:
+    """Proves guarantees of one rule set."""
+
+    def __init__(self, program: Program, seconds: float, clock: Clock) -> None:
+        self._program, self._seconds, self._clock = program, seconds, clock
+        self._facts, self._reals = Facts(), Reals()
+        self._ruled = Ruled(program, self._facts, self._reals)
+        self._search = Search(self._facts, self._reals)
+
+    def prove(self, guarantee: CheckedGuarantee) -> Proof:
+        """Return what becomes of one guarantee."""
+        return _Attempt(self, guarantee).proof()
+
+
+class _Attempt:
+    """The proof of one guarantee."""
+
+    def __init__(self, prover: Prover, guarantee: CheckedGuarantee) -> None:
+        self._guarantee, self._clock = guarantee, prover._clock
+        self._program, self._ruled = prover._program, prover._ruled
+        self._search, self._reals = prover._search, prover._reals
+        self._facts = prover._facts
+        self._started = self._clock()
+        self._ends = self._started + prover._seconds
+        self._seconds = prover._seconds
+
+    def proof(self) -> Proof:
+        pending: dict[str, list[Bool]] = {}
+        why: list[str] = []
+        for test in self._guarantee.tests:
+            try:
+                parts = self._open(test)
+            except UnencodedError as error:
+                return self._said("not proved", (f"{error.why}: no formula for this clause",))
+            if parts:
+                pending[test] = parts
+        example = None
+        for test, parts in pending.items():
+            answer = self._search.ask(parts, self._left(), full=True)
+            if answer == "none":
+                continue
+            example, reason = self._refuted(test, parts, answer)
+            if example:
+                return self._said("refuted", self._also(test, pending), example)
+            why.append(f"{test}: {reason}")
+        if why:
+            return self._said("not proved", tuple(why))
+        return self._said("proved", (), vacuous=self._vacuous())
+
+    def _left(self) -> float:
+        """Return the seconds the solver may still take."""
+        return max(0.05, min(self._seconds, self._ends - self._clock()))
+
+    def _open(self, test: str) -> list[Bool]:
+        """Return what a case against the guarantee has to fulfill; nothing where there is none."""
+        ruled = self._ruled
+        if not ruled.can_leave(test):
+            return []
+        condition = ruled.walk.truth(self._guarantee.condition, ruled.walk.in_hand(test)).yes
+        asked = [condition, ruled.open(test)]
+        own = [negated(hold.holds) for hold in ruled.holds_of_its_own(test)]
+        if self._search.ask([*asked, *own], self._left()) == "none":
+            return []
+        every = [*asked, *(negated(hold.holds) for hold in ruled.holds(test))]
+        return [] if self._search.ask(every, self._left()) == "none" else every
+
+    def _refuted(
+        self, test: str, parts: list[Bool], answer: str
+    ) -> tuple[Counterexample | None, str]:
+        named = _named(self._guarantee.condition)
+
+        def shows(shown: Shown) -> bool:
+            return test in breaking(self._program, self._guarantee, shown)
+
+        wanted = Wanted(f"against {self._guarantee.name}", test, named, shows)
+        examples = Examples(self._ruled, self._facts, self._search, self._left)
+        example = examples.find(wanted, parts)
+        if example:
+            return example, ""
+        if answer == "open":
+            return None, "the solver found no answer in the time it was given"
+        return None, "the solver sees a case, and the evaluator does not show it"
+
+    def _also(self, test: str, pending: dict[str, Any]) -> tuple[str, ...]:
+        others = [name for name in pending if name != test]
+        return (f"not looked at further: {', '.join(others)}",) if others else ()
+
+    def _vacuous(self) -> bool:
+        """Return whether the condition is never true of a result."""
+        walk = self._ruled.walk
+        for test in self._guarantee.tests:
+            parts = [walk.truth(self._guarantee.condition, walk.in_hand(test)).yes]
+            parts.append(some((self._ruled.present(test), walk.value_of(test).known)))
+            if self._search.ask(parts, self._left()) != "none":
+                return False
+        return True
+
+    def _said(
+        self,
+        outcome: Outcome,
+        why: tuple[str, ...],
+        example: Counterexample | None = None,
+        *,
+        vacuous: bool = False,
+    ) -> Proof:
+        guarantee = self._guarantee
+        return Proof(
+            name=guarantee.name,
+            source=guarantee.source,
+            outcome=outcome,
+            tests=guarantee.tests,
+            seconds=self._clock() - self._started,
+            why=why,
+            vacuous=vacuous,
+            counterexample=example,
+        )
+
+
+def _named(condition: Any) -> frozenset[str]:
+    from verifier.language.derived import names_in
+
+    return frozenset(names_in(condition))
