@@ -16,6 +16,7 @@ from verifier.store.retention import RetentionReads, RetentionWrites
 from verifier.store.reviews import ReviewReads, ReviewWrites
 from verifier.store.ruleversions import RuleReads, RuleWrites
 from verifier.store.shadows import ShadowReads, ShadowWrites
+from verifier.store.usage import UsageReads
 
 
 class Reader(
@@ -31,6 +32,7 @@ class Reader(
     PeopleReads,
     RetentionReads,
     AuditReads,
+    UsageReads,
 ):
     """Reads one consistent state of the database; see the parts for the methods."""
 

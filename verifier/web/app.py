@@ -29,6 +29,7 @@ from verifier.web.routes import (
     queue,
     record,
     stops,
+    usage,
 )
 from verifier.web.shell import Shell
 
@@ -52,7 +53,8 @@ def create_app(store: Store, line: Line, settings: Settings, clock: Clock) -> Fa
     app.state.desk = desk
     app.add_middleware(Shell, secure=settings.web.encrypted)
     app.mount("/static", StaticFiles(directory=_STATIC), name="static")
-    for part in (access, queue, case, messages, stops, quality, levels, people, record):
+    parts = (access, queue, case, messages, stops, quality, levels, people, record, usage)
+    for part in parts:
         app.include_router(part.router)
     _explain_refusals(app, desk)
     return app

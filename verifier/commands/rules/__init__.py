@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from verifier.commands.rules import proofs, report, testing, versions, yields
+from verifier.commands.rules import proofs, report, testing, usage, versions, yields
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -67,11 +67,8 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     _register_format(actions)
     _register_diff(actions)
     _register_limits(actions)
-    testing.register(actions)
-    proofs.register(actions)
-    yields.register(actions)
-    versions.register(actions)
-    report.register(actions)
+    for part in (testing, proofs, yields, versions, report, usage):
+        part.register(actions)
     textmate = _action(
         actions, "textmate", "print a TextMate grammar, to highlight rules in editors",
         TEXTMATE_EXAMPLE,
