@@ -21,7 +21,7 @@ from web.house import PASSWORD, House, free
 from web.visits import Visitor
 
 LEVEL = ControlLevel(
-    new_id(), "sodium", "", "Serum", "A1", "high", "QC-H", "mmol/L", Decimal(150), Decimal(2),
+    4711, "sodium", "", "Serum", "A1", "high", "QC-H", "mmol/L", Decimal(150), Decimal(2),
     datetime(2026, 1, 1, tzinfo=UTC), datetime(2099, 1, 1, tzinfo=UTC),
 )  # fmt: skip
 TOVE = Person("Tove", "technologist", False, 0, None, LEVEL.added)

@@ -7,7 +7,7 @@ from verifier.errors import StoreError
 
 log = logging.getLogger(__name__)
 
-NEWEST = "0004"
+NEWEST = "0007"
 
 
 def upgrade(connection: sqlite3.Connection) -> None:

@@ -96,6 +96,7 @@ quality_review = Table(
     Column("seen", BigInteger),
     Column("seen_by", Text, nullable=False),
     Column("note", Text, nullable=False),
+    Index("quality_review_by_case", "case_id"),
     _index_where("seen IS NULL", "quality_review_open", "id"),
 )
 

@@ -7,21 +7,29 @@ from verifier.store.cases import CaseReads, CaseWrites
 from verifier.store.controls import ControlReads, ControlWrites
 from verifier.store.inbox import InboxWrites
 from verifier.store.outbox import OutboxWrites
+from verifier.store.past import PastReads
 from verifier.store.people import PeopleReads, PeopleWrites
 from verifier.store.preceding import PrecedingReads
 from verifier.store.quality import QualityReads, QualityWrites
 from verifier.store.queue import QueueReads
+from verifier.store.retention import RetentionReads, RetentionWrites
 from verifier.store.reviews import ReviewReads, ReviewWrites
+from verifier.store.ruleversions import RuleReads, RuleWrites
+from verifier.store.shadows import ShadowReads, ShadowWrites
 
 
 class Reader(
     QueueReads,
     CaseReads,
     PrecedingReads,
+    PastReads,
     ControlReads,
     QualityReads,
     ReviewReads,
+    RuleReads,
+    ShadowReads,
     PeopleReads,
+    RetentionReads,
     AuditReads,
 ):
     """Reads one consistent state of the database; see the parts for the methods."""
@@ -42,7 +50,10 @@ class Transaction(
     ControlWrites,
     QualityWrites,
     ReviewWrites,
+    RuleWrites,
+    ShadowWrites,
     PeopleWrites,
+    RetentionWrites,
     AuditWrites,
 ):
     """Reads and writes inside one transaction, which is committed as a whole or not at all."""

@@ -50,7 +50,7 @@ def create_app(store: Store, line: Line, settings: Settings, clock: Clock) -> Fa
 
     app = FastAPI(lifespan=running, openapi_url=None, docs_url=None, redoc_url=None)
     app.state.desk = desk
-    app.add_middleware(Shell, secure=settings.web.secure_cookie)
+    app.add_middleware(Shell, secure=settings.web.encrypted)
     app.mount("/static", StaticFiles(directory=_STATIC), name="static")
     for part in (access, queue, case, messages, stops, quality, levels, people, record):
         app.include_router(part.router)
