@@ -353,6 +353,40 @@ def test_what_a_person_releases_while_out_of_control_is_listed(bench: Bench) -> 
     assert signed["out of control"] == ["potassium"]
 
 
+def test_a_person_says_since_when_results_are_in_doubt(tmp_path: Path, store: Store) -> None:
+    bench = Bench(tmp_path, store, changes=HOLD)
+    controls = bench.line.controls
+
+    def doubt(since: datetime, analyzer: str = "") -> None:
+        say(bench, "out of control", analyzer)
+        bench.store.write(
+            lambda tx: qualityacts.doubt_since(
+                tx, controls, ANN, "potassium", analyzer, since, bench.now
+            )
+        )
+
+    say(bench, "in control")
+    patient(bench, "S1")
+    began = bench.now + timedelta(seconds=1)
+    patient(bench, "S2", analyzer="AN-2")
+    patient(bench, "S3")
+    patient(bench, "S4", "6.9")
+    with pytest.raises(RefusedError, match="lies ahead"):
+        doubt(bench.now + timedelta(hours=1))
+    doubt(began, "AN-1")
+    listed = [("S3", "released"), ("S4", "held")]
+    assert [(r.specimen, r.state) for r in bench.store.read(lambda r: r.open_reviews())] == listed
+    say(bench, "in control")
+    case = bench.case("S4").id
+    bench.store.write(lambda tx: bench.line.judge.judge_again(tx, case, bench.now))
+    assert any("between the last good control on AN-1" in text for text in why_held(bench, "S4"))
+    doubt(began)
+    listed.append(("S2", "released"))
+    found = bench.store.read(lambda r: r.open_reviews())
+    assert [(r.specimen, r.state) for r in found] == listed, "nothing is listed twice"
+    assert found[-1].analyzer == "AN-2"
+
+
 def leave_out(bench: Bench, number: int, why: str = "the wrong vial") -> None:
     bench.now += timedelta(seconds=1)
     controls = bench.line.controls

@@ -126,19 +126,32 @@ class Controls:
             self._failed(tx, row, since, now)
         return row
 
+    def doubt(
+        self, tx: Transaction, test: str, analyzer: str, who: str, since: datetime, now: datetime
+    ) -> None:
+        """Hold and list results since an instant a person names, as when a control had failed.
+
+        The empty analyzer stands for every one.
+        """
+        said = StandingRow(test, analyzer, "out of control", f"recorded by {who}", since=now)
+        self._failed(tx, said, since, now)
+
     def _failed(self, tx: Transaction, row: StandingRow, since: datetime, now: datetime) -> None:
         """Hold what is open and list what has left since results are in doubt."""
         held: dict[int, None] = {}
         listed: list[Review] = []
+        known = {(each.case_id, each.entry) for each in tx.open_reviews()}
         for case_id, place in tx.judged_since(row.test, since):
+            if (case_id, place) in known:
+                continue
             stored = tx.case(case_id)
             if stored is None or not _concerns(stored.record, place, row.analyzer, since):
                 continue
             state = "held" if stored.record.entries[place].state == "open" else "released"
-            specimen = stored.record.specimen.key
+            specimen, where = stored.record.specimen.key, analyzer_of(stored.record.entries[place])
             listed.append(
                 Review(
-                    new_id(), row.test, row.analyzer, row.since or now, case_id, place, specimen,
+                    new_id(), row.test, where, row.since or now, case_id, place, specimen,
                     state, now,
                 )
             )  # fmt: skip
@@ -181,7 +194,7 @@ def _audit_failure(
         "analyzer": row.analyzer,
         "because": row.why,
         "since": since.isoformat(),
-        "since the last good control": row.good is not None,
+        "last good control": row.good.isoformat() if row.good else "not known",
         "released": len(gone),
         "held": len(still),
         "specimens released": gone[:_LISTED],
@@ -193,7 +206,7 @@ def _audit_failure(
 def _concerns(record: CaseRecord, place: int, analyzer: str, since: datetime) -> bool:
     entry = record.entries[place]
     live = entry.state in ("open", "released")
-    return live and analyzer_of(entry) == analyzer and entry.arrived >= since
+    return live and analyzer in ("", analyzer_of(entry)) and entry.arrived >= since
 
 
 def _seed(before: StandingRow | None, first: datetime) -> Standing | None:

@@ -48,7 +48,7 @@ class Gate:
         row = self.row(test, analyzer)
         if row and not self._outranked(row, by_hand):
             return self._said(row)
-        if by_hand and by_hand.analyzer:
+        if by_hand and (by_hand.analyzer or by_hand.state == "out of control"):
             return self._recorded(by_hand)
         if by_hand is None and self._holds:
             return ControlSays("unknown", "no control is defined for it")
@@ -65,7 +65,8 @@ class Gate:
     def _recorded(self, row: ControlRow) -> ControlSays:
         if self._expired(row):
             return ControlSays("unknown", f"what {row.who} recorded has expired")
-        return ControlSays(row.state, f"recorded by {row.who}{f': {row.note}' if row.note else ''}")
+        said = f"recorded by {row.who}{f': {row.note}' if row.note else ''}"
+        return ControlSays(row.state, said, failed=row.state == "out of control")
 
     def _expired(self, row: ControlRow) -> bool:
         return row.state == "in control" and row.at < self._oldest

@@ -156,6 +156,26 @@ def look_into(
         tx.audit(who.name, f"looked into a {what}", f"quality-{what}:{number}", detail)
 
 
+def doubt_since(
+    tx: Transaction,
+    controls: Controls,
+    who: Person,
+    test: str,
+    analyzer: str,
+    since: datetime,
+    now: datetime,
+) -> None:
+    """After a test was recorded out of control: hold and list its results since an instant.
+
+    Raises:
+        RefusedError: the role may not, or the instant lies ahead.
+    """
+    may_record(who)
+    if since > now:
+        raise RefusedError("Results can not be in doubt since a time that lies ahead.")
+    controls.doubt(tx, test, analyzer, who.name, since, now)
+
+
 def take_back_state(tx: Transaction, who: Person, test: str, analyzer: str = "") -> None:
     """Let the controls speak for a test again, on one analyzer or on every one.
 

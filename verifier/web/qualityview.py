@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from markupsafe import Markup
 
 from verifier.facts.catalogue import TestDefinition
+from verifier.quality.choices import MEANINGS, RuleName
 from verifier.quality.figures import Figures, figures
 from verifier.service.gating import overdue
 from verifier.settings import Quality
@@ -63,6 +64,30 @@ def standings(reader: Reader, settings: Quality, now: datetime) -> list[Stands]:
         found.append(Stands(row, "overdue" if late else row.state, late or row.why, own))
     order = ["out of control", "overdue", "warning", "in control"]
     return sorted(found, key=lambda each: (order.index(each.state), each.row.test))
+
+
+def rules_in_use(settings: Quality) -> list[str]:
+    """Return the control rules in use and what is chosen where their definitions leave it open."""
+
+    def named(rules: Iterable[RuleName]) -> str:
+        return "; ".join(f"{rule} ({MEANINGS[rule]})" for rule in rules) or "no rule"
+
+    said = [
+        f"warns: {named(settings.warn)}",
+        f"rejects: {named(settings.reject)}",
+        f"a value exactly on a limit is {'beyond' if settings.inclusive else 'not beyond'} it; one "
+        "exactly on the mean is on neither side",
+    ]
+    if "R-4s" in (*settings.warn, *settings.reject):
+        apart = "the highest and the lowest value of a run are more than 4 SD apart"
+        sides = "one value of a run is beyond +2 SD and another beyond −2 SD"
+        said.append(f"R-4s: {apart if settings.spread == 'range' else sides}")
+    if settings.across:
+        said.append(f"over all levels together as well: {', '.join(settings.across)}")
+    if settings.after_warning:
+        said.append("rejects only in a run with a value beyond 2 SD")
+    said.append("no rule looks back over a corrective action or into another lot")
+    return said
 
 
 def undefined(reader: Reader, tests: Iterable[TestDefinition]) -> list[TestDefinition]:

@@ -10,6 +10,7 @@ from starlette.exceptions import HTTPException
 
 from verifier.errors import RefusedError
 from verifier.service import qualityacts
+from verifier.store.qualityrows import CorrectiveAction
 from verifier.store.rows import Person, Session
 from verifier.store.transaction import Reader, Transaction
 from verifier.web.desk import Content, Desk, TheDesk
@@ -21,6 +22,7 @@ from verifier.web.qualityview import (
     month,
     month_csv,
     month_of,
+    rules_in_use,
     shown,
     standings,
     undefined,
@@ -30,6 +32,7 @@ router = APIRouter()
 Password = Annotated[str, Form(max_length=2000)]
 Note = Annotated[str, Form(max_length=1000)]
 NOT_JUDGED = timedelta(days=7)
+ACTIONS = timedelta(days=30)
 _ACT = [Depends(May("record controls")), Depends(meant)]
 
 
@@ -125,6 +128,8 @@ def _quality(desk: Desk, session: Session, refused: str = "", *, status: int = 2
             "stands": standings(reader, desk.settings.quality, now),
             "marks": MARKS,
             "undefined": undefined(reader, desk.line.judge.program.catalogue.tests.values()),
+            "rules": rules_in_use(desk.settings.quality),
+            "actions": _actions(reader, now - ACTIONS),
             "titles": desk.line.judge.program.catalogue.tests,
             "reviews": reader.open_reviews(),
             "alarms": reader.open_alarms(),
@@ -134,6 +139,16 @@ def _quality(desk: Desk, session: Session, refused: str = "", *, status: int = 2
         }
 
     return desk.show("quality.html", session, gather, status=status)
+
+
+def _actions(reader: Reader, since: datetime) -> list[CorrectiveAction]:
+    """Return the corrective actions of every test since an instant, newest first."""
+    found = [
+        action
+        for row in reader.standings()
+        for action in reader.corrective_actions(row.test, row.analyzer, since)
+    ]
+    return sorted(found, key=lambda action: action.at, reverse=True)
 
 
 def _month(reader: Reader, *, desk: Desk, begin: datetime, end_of: datetime) -> Content:

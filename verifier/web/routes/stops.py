@@ -1,5 +1,6 @@
 """What people stop and what they vouch for: suspensions and control states."""
 
+from datetime import datetime
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Depends, Form
@@ -8,7 +9,7 @@ from fastapi.responses import Response
 from verifier.errors import RefusedError
 from verifier.facts.case import Control
 from verifier.service import actions, qualityacts
-from verifier.store.rows import ControlRow, Session
+from verifier.store.rows import ControlRow, Person, Session
 from verifier.store.transaction import Reader, Transaction
 from verifier.web.desk import SIGNING, Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
@@ -90,6 +91,7 @@ def record(
     analyzer: Annotated[str, Form(max_length=200)] = "",
     state: Annotated[str, Form(max_length=20)] = "",
     note: Note = "",
+    since: Annotated[str, Form(max_length=30)] = "",
     password: Password = "",
 ) -> Response:
     """Record one control state for the chosen tests, signed with the password.
@@ -106,17 +108,20 @@ def record(
         fits = bool(chosen) and known.issuperset(test for test, _ in chosen)
         if (state not in states and not taken_back) or not fits:
             raise RefusedError("Choose at least one test and its control state.")
-        who, now = desk.check_password(session.person.name, password, SIGNING), desk.clock()
+        doubted = _since(desk, since) if state == "out of control" else None
 
-        def work(tx: Transaction) -> None:
+        def work(tx: Transaction, who: Person, now: datetime) -> None:
             _check_analyzers(tx, {of for _, of in chosen})
             for test, of in chosen:
                 if taken_back:
                     qualityacts.take_back_state(tx, who, test, of)
                 else:
                     actions.set_control(tx, who, test, states[state], note.strip(), now, of)
+                if doubted:
+                    controls = desk.line.controls
+                    qualityacts.doubt_since(tx, controls, who, test, of, doubted, now)
 
-        desk.store.write(work)
+        desk.sign(session, password, work)
     except RefusedError as refused:
         return _controls(desk, session, str(refused), status=409)
     return see("/controls")
@@ -133,6 +138,16 @@ def _controls(desk: Desk, session: Session, refused: str = "", *, status: int = 
         }
 
     return desk.show("controls.html", session, gather, status=status)
+
+
+def _since(desk: Desk, text: str) -> datetime | None:
+    if not text:
+        return None
+    try:
+        at = datetime.fromisoformat(text)
+    except ValueError:
+        raise RefusedError("Since when results are in doubt can not be read.") from None
+    return at if at.tzinfo else at.replace(tzinfo=desk.zone)
 
 
 def _analyzers(reader: Reader) -> list[str]:
