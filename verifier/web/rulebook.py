@@ -1,0 +1,131 @@
+"""A rule set to read: every statement in sentences or as a table, beside its text."""
+
+from collections.abc import Iterator, Mapping
+from functools import lru_cache
+
+from msgspec import Struct
+
+from verifier.language import Program, tree
+from verifier.language.highlighting import Piece, highlighted
+from verifier.language.limitlist import LimitLine, limits_by_place
+from verifier.language.sentences import Sentences
+from verifier.language.source import Source, Span, Statement
+
+Files = tuple[tuple[str, str], ...]  # name and text
+
+
+class Line(Struct, frozen=True):
+    """One line of a file as it is shown, counted from 1."""
+
+    number: int
+    pieces: tuple[Piece, ...]
+
+
+class Block(Struct, frozen=True):
+    """One statement with the comments above it. `limits` are its rows as they are judged by."""
+
+    file: str
+    line: int
+    kind: str
+    name: str
+    sentences: tuple[str, ...]
+    limits: tuple[LimitLine, ...]
+    source: str
+    lines: tuple[Line, ...]
+    sought: str
+
+
+class Page(Struct, frozen=True):
+    """One file. `about` is the first sentence of its comment at the top."""
+
+    file: str
+    about: str
+    blocks: tuple[Block, ...]
+
+    def count(self, kind: str) -> int:
+        """Return how many statements of a kind there are; of limits, how many rows."""
+        own = [block for block in self.blocks if block.kind == kind]
+        return sum(len(block.limits) for block in own) if kind == "limits" else len(own)
+
+
+class Book(Struct, frozen=True):
+    """All files of a rule set, by name."""
+
+    pages: Mapping[str, Page]
+
+    def found(self, wanted: str) -> list[Block]:
+        """Return the statements that have every wanted word in their text or sentences."""
+        words = wanted.casefold().split()
+        blocks = (block for page in self.pages.values() for block in page.blocks)
+        return [block for block in blocks if all(word in block.sought for word in words)]
+
+
+@lru_cache(maxsize=4)
+def book_of(files: Files, program: Program) -> Book:
+    """Return the files of a rule set to read; `program` is what they were compiled to."""
+    writer = _Writer(program)
+    return Book({name: writer.page(Source(name, text)) for name, text in sorted(files)})
+
+
+class _Writer:
+    def __init__(self, program: Program) -> None:
+        self._sentences = Sentences(program)
+        self._declared = {(d.span.file, d.span.start): d for d in program.statements}
+        self._limits = limits_by_place(program)
+
+    def page(self, source: Source) -> Page:
+        return Page(source.file, _about(source.text), tuple(self._blocks(source)))
+
+    def _blocks(self, source: Source) -> Iterator[Block]:
+        lines = [Line(n, pieces) for n, pieces in enumerate(highlighted(source.text), 1)]
+        ended = 0
+        for statement in source.statements():
+            stop = statement.start + len(statement.text)
+            first = source.place(statement.span(0, 1)).line
+            last = source.place(Span(source.file, stop - 1, stop)).line
+            shown = tuple(lines[ended:last])
+            ended = last
+            yield self._block(statement, first, _without_blank(shown))
+
+    def _block(self, statement: Statement, line: int, shown: tuple[Line, ...]) -> Block:
+        declared = self._declared.get((statement.file, statement.start))
+        kind, _, rest = statement.text.partition(" ")
+        limits: list[LimitLine] = []
+        said: list[str] = []
+        if isinstance(declared, tree.Limits):
+            limits = [item for row in declared.rows for item in self._limits.get(row.span, ())]
+        elif declared:
+            said = self._sentences.of(declared)
+        return Block(
+            file=statement.file,
+            line=line,
+            kind=kind,
+            name=_name(declared, rest),
+            sentences=tuple(said),
+            limits=tuple(limits),
+            source=getattr(declared, "source", ""),
+            lines=shown,
+            sought=" ".join([statement.text, *said]).casefold(),
+        )
+
+
+def _name(declared: tree.Declaration | None, rest: str) -> str:
+    if isinstance(declared, tree.Limits):
+        return ", ".join(word.text for word in declared.tests)
+    return declared.name.text if declared else rest.split("\n")[0]
+
+
+def _without_blank(lines: tuple[Line, ...]) -> tuple[Line, ...]:
+    """Leave out empty lines at the beginning."""
+    first = next((n for n, line in enumerate(lines) if line.pieces), 0)
+    return lines[first:]
+
+
+def _about(text: str) -> str:
+    """Return the first sentence of the comment at the top of a file."""
+    said: list[str] = []
+    for line in text.split("\n"):
+        if not line.startswith("#"):
+            break
+        said.append(line.strip("# "))
+    return " ".join(said).split(". ")[0].rstrip(".")
