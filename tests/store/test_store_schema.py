@@ -39,6 +39,7 @@ def statements() -> Iterator[tuple[str, Statement]]:
 ALL = dict(statements())
 # Tables of few rows.
 SCANS = {"controls._CONTROLS", "people._PEOPLE", "people._EXPIRE", "quality._LEVELS"}
+SCANS |= {f"ruleversions._{name}" for name in ("VERSIONS", "ACTIVATIONS", "DUE")}
 # Sorts of few rows: the queue's last key, one patient's results, what was refused.
 SORTS = {"queue._QUEUE", "cases._EARLIER", "outbox._COUNTS.1"}
 

@@ -204,11 +204,12 @@ def _stored(config: Path, test: str, days: int) -> list[Decimal]:
 
 def _line(config: Path) -> "tuple[Settings, Line]":
     from verifier import settings
-    from verifier.rulefiles import load_program
+    from verifier.commands.suspend import deciding
     from verifier.service.line import Line
 
     loaded = settings.load(config)
-    return loaded, Line(loaded, load_program(loaded.rules, loaded.parameters))
+    rules = deciding(loaded)
+    return loaded, Line(loaded, rules.program, rules.version)
 
 
 def _text(path: Path) -> str:

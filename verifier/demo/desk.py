@@ -8,9 +8,9 @@ from verifier.demo.laboratory import Laboratory
 from verifier.demo.scenario import Act
 from verifier.errors import VerifierError
 from verifier.facts.verdicts import Decision
-from verifier.rulefiles import load_program
 from verifier.service import actions
 from verifier.service.judging import Judge
+from verifier.service.rulestart import deciding
 from verifier.store.people import hash_password
 from verifier.store.rows import ROLES, Person, StoredCase
 from verifier.store.store import Store
@@ -25,10 +25,10 @@ class Desk:
     def __init__(self, laboratory: Laboratory) -> None:
         loaded = settings.load(laboratory.config)
         self.store = Store.open(loaded.database, checkpoints=loaded.checkpoints)
-        program = load_program(loaded.rules, loaded.parameters, loaded.units)
-        self.program = program
-        self._tests = tuple(program.catalogue.tests)
-        self._judge = Judge(loaded, program)
+        rules = deciding(self.store, loaded, clock.now)
+        self.program = rules.program
+        self._tests = tuple(self.program.catalogue.tests)
+        self._judge = Judge(loaded, rules.program, rules.version)
 
     def close(self) -> None:
         """Close the database."""

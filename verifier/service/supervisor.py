@@ -11,12 +11,12 @@ import uvicorn
 from verifier import clock as clocks
 from verifier.clock import Clock
 from verifier.errors import SettingsError
-from verifier.rulefiles import load_program
 from verifier.service.forwarder import Forwarder
 from verifier.service.line import Line
 from verifier.service.listener import Listener
+from verifier.service.rulestart import start_rules
+from verifier.service.rulewatch import RuleWatch
 from verifier.service.timers import run_timers
-from verifier.service.wiring import check_wiring
 from verifier.settings import Settings
 from verifier.store.store import Store
 
@@ -57,16 +57,14 @@ class Service:
             RuleSetError: the rules have errors. StoreError: the
             database can not be opened.
         """
-        program = load_program(
-            self._settings.rules, self._settings.parameters, self._settings.units
-        )
-        check_wiring(self._settings, program.catalogue)
-        line = Line(self._settings, program)
         with Store.open(
             self._settings.database, checkpoints=self._settings.checkpoints, clock=self._clock
         ) as store:
+            rules = await asyncio.to_thread(start_rules, store, self._settings, self._clock)
             await asyncio.to_thread(store.checkpoint)  # covers what a kill left uncovered
-            self._say(f"{len(program.rules)} rules active, rule set {program.identity[:12]}")
+            for sentence in rules.told:
+                self._say(sentence)
+            line = Line(self._settings, rules.program, rules.version)
             await self._run_with(store, line)
             await asyncio.to_thread(store.checkpoint)
         self._say("stopped")
@@ -87,14 +85,15 @@ class Service:
         listeners = await self._listen(line, store)
         page = await self._open_page(store, line)
         sending = [asyncio.create_task(forwarder.run()) for forwarder in forwarders]
-        timers = asyncio.create_task(run_timers(store, line.judge, self._clock))
+        timers = asyncio.create_task(run_timers(store, lambda: line.judge, self._clock))
+        rules = asyncio.create_task(RuleWatch(store, line, self._clock).run())
         self._say("ready")
         try:
-            await self._until_stopped([*sending, timers])
+            await self._until_stopped([*sending, timers, rules])
         finally:
             self._say("stopping: no new messages; finishing what was taken")
             await asyncio.gather(*(listener.stop() for listener in listeners))
-            await _end(forwarders, sending, timers)
+            await _end(forwarders, sending, [timers, rules])
             await _close_page(page)
 
     async def _until_stopped(self, tasks: list[asyncio.Task[None]]) -> None:
@@ -147,16 +146,19 @@ class Service:
 
 
 async def _end(
-    forwarders: list[Forwarder], sending: list[asyncio.Task[None]], timers: asyncio.Task[None]
+    forwarders: list[Forwarder],
+    sending: list[asyncio.Task[None]],
+    watching: list[asyncio.Task[None]],
 ) -> None:
     """Let what is on its way be answered; cut off what takes too long."""
     for forwarder in forwarders:
         forwarder.stop()
-    timers.cancel()
-    await asyncio.wait([*sending, timers], timeout=STOP_SECONDS)
+    for task in watching:
+        task.cancel()
+    await asyncio.wait([*sending, *watching], timeout=STOP_SECONDS)
     for task in sending:
         task.cancel()
-    await asyncio.gather(*sending, timers, return_exceptions=True)
+    await asyncio.gather(*sending, *watching, return_exceptions=True)
 
 
 async def _serve_page(server: PageServer) -> None:

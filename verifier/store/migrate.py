@@ -7,7 +7,7 @@ from verifier.errors import StoreError
 
 log = logging.getLogger(__name__)
 
-NEWEST = "0003"
+NEWEST = "0004"
 
 
 def upgrade(connection: sqlite3.Connection) -> None:

@@ -116,6 +116,7 @@ decision = Table(
     Column("rule_set", Text, nullable=False),
     Column("body", LargeBinary, nullable=False),
     Column("facts", LargeBinary),
+    Column("version", BigInteger),  # of the rule set; empty where no version decided
     Index("decision_by_case", "case_id", "id"),
     Index("decision_by_time", "decided"),
 )

@@ -12,6 +12,7 @@ from verifier.store.preceding import PrecedingReads
 from verifier.store.quality import QualityReads, QualityWrites
 from verifier.store.queue import QueueReads
 from verifier.store.reviews import ReviewReads, ReviewWrites
+from verifier.store.ruleversions import RuleReads, RuleWrites
 
 
 class Reader(
@@ -21,6 +22,7 @@ class Reader(
     ControlReads,
     QualityReads,
     ReviewReads,
+    RuleReads,
     PeopleReads,
     AuditReads,
 ):
@@ -42,6 +44,7 @@ class Transaction(
     ControlWrites,
     QualityWrites,
     ReviewWrites,
+    RuleWrites,
     PeopleWrites,
     AuditWrites,
 ):

@@ -53,6 +53,7 @@ class Desk:
             "sending": sum(count.waiting for count in numbers.outbox.values()),
             "by_rules": numbers.released_by_rules,
             "by_person": numbers.released_by_person,
+            "alarm": self.line.alarm,
             "suspended": [words.suspension(row) for row in reader.suspensions()],
         }
 

@@ -14,8 +14,9 @@ MOST_ENTRIES = 300
 @router.get("/rules", dependencies=[Depends(May("look"))])
 def rules(desk: TheDesk, session: Visitor) -> Response:
     """Show the active rule set: its identity, its tests and its rules with their sources."""
-    program = desk.line.judge.program
-    return desk.show("rules.html", session, lambda reader: {"program": program})
+    judge = desk.line.judge
+    content = {"program": judge.program, "version": judge.version}
+    return desk.show("rules.html", session, lambda reader: content)
 
 
 @router.get("/audit", dependencies=[Depends(May("read the audit log"))])
