@@ -7,6 +7,7 @@ from verifier.store.cases import CaseReads, CaseWrites
 from verifier.store.controls import ControlReads, ControlWrites
 from verifier.store.inbox import InboxWrites
 from verifier.store.outbox import OutboxWrites
+from verifier.store.past import PastReads
 from verifier.store.people import PeopleReads, PeopleWrites
 from verifier.store.preceding import PrecedingReads
 from verifier.store.quality import QualityReads, QualityWrites
@@ -19,6 +20,7 @@ class Reader(
     QueueReads,
     CaseReads,
     PrecedingReads,
+    PastReads,
     ControlReads,
     QualityReads,
     ReviewReads,
