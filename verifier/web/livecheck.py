@@ -2,11 +2,12 @@
 
 import threading
 from collections import OrderedDict
-from collections.abc import Mapping
 
 from verifier.language import Checked, check
 from verifier.language.memory import Memory
+from verifier.rulefiles import without_marks
 from verifier.settings import Settings
+from verifier.store.rulerows import RuleTexts
 
 _MOST = 4  # rule sets being edited at the same time; others are checked as if for the first time
 
@@ -22,11 +23,10 @@ class LiveCheck:
         self._memories: OrderedDict[object, tuple[threading.Lock, Memory]] = OrderedDict()
         self._lock = threading.Lock()
 
-    def check(
-        self, about: object, files: Mapping[str, str], parameters: Mapping[str, str]
-    ) -> Checked:
+    def check(self, about: object, written: RuleTexts) -> Checked:
         """Return what `check` finds; `about` names what is edited, and so what is remembered."""
         lock, memory = self._memory(about)
+        files, parameters = without_marks(written.files), written.parameters
         with lock:
             return check(files, parameters, conventional=self._conventional, memory=memory)
 

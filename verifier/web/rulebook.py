@@ -61,17 +61,21 @@ class Book(Struct, frozen=True):
 
 
 @lru_cache(maxsize=4)
-def book_of(files: Files, program: Program) -> Book:
-    """Return the files of a rule set to read; `program` is what they were compiled to."""
+def book_of(files: Files, program: Program | None) -> Book:
+    """Return the files of a rule set to read; `program` is what they were compiled to.
+
+    Without one, because it has errors, there is only the text.
+    """
     writer = _Writer(program)
     return Book({name: writer.page(Source(name, text)) for name, text in sorted(files)})
 
 
 class _Writer:
-    def __init__(self, program: Program) -> None:
-        self._sentences = Sentences(program)
-        self._declared = {(d.span.file, d.span.start): d for d in program.statements}
-        self._limits = limits_by_place(program)
+    def __init__(self, program: Program | None) -> None:
+        self._sentences = Sentences(program) if program else None
+        statements = program.statements if program else ()
+        self._declared = {(d.span.file, d.span.start): d for d in statements}
+        self._limits = limits_by_place(program) if program else {}
 
     def page(self, source: Source) -> Page:
         return Page(source.file, _about(source.text), tuple(self._blocks(source)))
@@ -94,7 +98,7 @@ class _Writer:
         said: list[str] = []
         if isinstance(declared, tree.Limits):
             limits = [item for row in declared.rows for item in self._limits.get(row.span, ())]
-        elif declared:
+        elif declared and self._sentences:
             said = self._sentences.of(declared)
         return Block(
             file=statement.file,
