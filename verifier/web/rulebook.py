@@ -11,6 +11,7 @@ from verifier.language.limitlist import LimitLine, limits_by_place
 from verifier.language.sentences import Sentences
 from verifier.language.source import Source, Span, Statement
 
+_FIRST = {"rule": 0, "limits": 0, "scenario": 2}  # of what was found; the rest between
 Files = tuple[tuple[str, str], ...]  # name and text
 
 
@@ -57,7 +58,8 @@ class Book(Struct, frozen=True):
         """Return the statements that have every wanted word in their text or sentences."""
         words = wanted.casefold().split()
         blocks = (block for page in self.pages.values() for block in page.blocks)
-        return [block for block in blocks if all(word in block.sought for word in words)]
+        found = [block for block in blocks if all(word in block.sought for word in words)]
+        return sorted(found, key=lambda block: _FIRST.get(block.kind, 1))
 
 
 @lru_cache(maxsize=4)

@@ -44,15 +44,19 @@
     return from;
   }
 
-  function jump(item) {
-    const { line, column, end } = item.dataset;
-    const from = offset(Number(line));
+  function show(line, column, end) {
+    const from = offset(line);
     text.focus();
-    text.setSelectionRange(from + Number(column) - 1, from + Number(end) - 1);
+    text.setSelectionRange(from + column - 1, from + end - 1);
     const height = text.scrollHeight / text.value.split("\n").length;
-    text.scrollTop = Math.max(0, (Number(line) - 1) * height - text.clientHeight / 3);
+    text.scrollTop = Math.max(0, (line - 1) * height - text.clientHeight / 3);
     text.scrollLeft = 0;
     follow();
+  }
+
+  function jump(item) {
+    const { line, column, end } = item.dataset;
+    show(Number(line), Number(column), Number(end));
     at = findings().indexOf(item);
     for (const each of findings()) each.toggleAttribute("aria-current", each === item);
     item.scrollIntoView({ block: "nearest" });
@@ -116,9 +120,12 @@
   addEventListener("beforeunload", (event) => { if (text.value !== saved) event.preventDefault(); });
 
   document.getElementById("keys").hidden = false;
+  if (innerWidth < 1240) document.querySelector(".files details").open = false;
   form.classList.add("live");
   marks();
   const wanted = form.dataset.line;
   const first = own().find((item) => item.dataset.line === wanted);
+  const line = text.value.split("\n")[wanted - 1];
   if (first) jump(first);
+  else if (wanted && line !== undefined) show(Number(wanted), 1, line.length + 1);
 })();
