@@ -83,15 +83,19 @@ class _Writer:
         return Page(source.file, _about(source.text), tuple(self._blocks(source)))
 
     def _blocks(self, source: Source) -> Iterator[Block]:
+        """Yield the statements; each has the lines since the one before, the last the rest."""
         lines = [Line(n, pieces) for n, pieces in enumerate(highlighted(source.text), 1)]
+        statements = source.statements()
         ended = 0
-        for statement in source.statements():
+        for number, statement in enumerate(statements, 1):
             stop = statement.start + len(statement.text)
-            first = source.place(statement.span(0, 1)).line
             last = source.place(Span(source.file, stop - 1, stop)).line
-            shown = tuple(lines[ended:last])
+            last = len(lines) if number == len(statements) else last
+            line = source.place(statement.span(0, 1)).line
+            yield self._block(statement, line, _without_blank(lines[ended:last]))
             ended = last
-            yield self._block(statement, first, _without_blank(shown))
+        if not statements:
+            yield self._block(Statement(source.file, 0, ""), 1, tuple(lines))
 
     def _block(self, statement: Statement, line: int, shown: tuple[Line, ...]) -> Block:
         declared = self._declared.get((statement.file, statement.start))
@@ -121,10 +125,10 @@ def _name(declared: tree.Declaration | None, rest: str) -> str:
     return declared.name.text if declared else rest.split("\n")[0]
 
 
-def _without_blank(lines: tuple[Line, ...]) -> tuple[Line, ...]:
-    """Leave out empty lines at the beginning."""
-    first = next((n for n, line in enumerate(lines) if line.pieces), 0)
-    return lines[first:]
+def _without_blank(lines: list[Line]) -> tuple[Line, ...]:
+    """Leave out empty lines at both ends."""
+    kept = [number for number, line in enumerate(lines) if line.pieces]
+    return tuple(lines[kept[0] : kept[-1] + 1])
 
 
 def _about(text: str) -> str:

@@ -7,12 +7,14 @@ from verifier.service.replaying import from_store
 from verifier.service.rulestate import Listed, missing
 from verifier.service.ruletexts import compared
 from verifier.store.rows import Person
-from verifier.store.rulerows import ReplayRow
+from verifier.store.rulerows import ReplayRow, RuleTexts
 from verifier.store.transaction import Reader
 from verifier.web import versionwork
 from verifier.web.desk import Content, Desk
 
 MOST_CHANGES = 50
+_MOST_PAIRS = 100
+_between: dict[tuple[str, str], list[str]] = {}
 
 
 def every(reader: Reader, desk: Desk) -> Content:
@@ -37,7 +39,7 @@ def one(reader: Reader, desk: Desk, number: int, person: Person) -> Content:
         "listed": listed,
         "course": stands.course,
         "base": base,
-        "changes": compared(ruleshelf.texts(reader, base), written) if base else [],
+        "changes": between(ruleshelf.texts(reader, base), written) if base else [],
         "files": sorted(written.files),
         "parameters": written.parameters,
         "lacking": missing(listed.version, listed.approvals),
@@ -45,6 +47,16 @@ def one(reader: Reader, desk: Desk, number: int, person: Person) -> Content:
         "before": reader.rule_approvals(number),
         "editable": not any(row.version == number for row in reader.rule_activations()),
     }
+
+
+def between(old: RuleTexts, new: RuleTexts) -> list[str]:
+    """Return sentences on what differs; what two texts say of each other never changes."""
+    known = (old.hash, new.hash)
+    if known not in _between:
+        if len(_between) > _MOST_PAIRS:
+            _between.clear()
+        _between[known] = compared(old, new) if old != new else []
+    return _between[known]
 
 
 def _compared_with(listed: Listed, stands: ruleshelf.Shelf) -> int | None:

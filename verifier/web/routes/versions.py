@@ -10,7 +10,6 @@ from fastapi.responses import Response
 from verifier.errors import RefusedError, VerifierError
 from verifier.service import ruleorders, ruleshelf
 from verifier.service.rulechecks import check_version
-from verifier.service.ruletexts import compared
 from verifier.store.rows import Session
 from verifier.store.transaction import Reader
 from verifier.web import versionview, versionwork
@@ -38,7 +37,7 @@ def compare(desk: TheDesk, session: Visitor, old: int, new: int) -> Response:
     before, after = desk.store.read(
         lambda reader: (ruleshelf.texts(reader, old), ruleshelf.texts(reader, new))
     )
-    content = {"old": old, "new": new, "sentences": compared(before, after)}
+    content = {"old": old, "new": new, "sentences": versionview.between(before, after)}
     return desk.show("rules_compare.html", session, lambda reader: content)
 
 
