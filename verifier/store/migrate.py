@@ -5,14 +5,13 @@ import sqlite3
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-import psycopg
 from sqlalchemy.engine.url import URL
 
 from verifier.errors import StoreError
-from verifier.store import postgres
 from verifier.store.claims import number
 
 if TYPE_CHECKING:
+    import psycopg
     from sqlalchemy import Connection
 
 log = logging.getLogger(__name__)
@@ -49,6 +48,8 @@ def upgrade_shared(url: URL) -> None:
     Raises:
         StoreError: as `upgrade`, or the server can not be reached.
     """
+    from verifier.store import postgres
+
     with postgres.connect(url, "verifier migration") as connection:
         present = revision_shared(connection)
     if present != NEWEST:

@@ -21,7 +21,6 @@ from verifier.store.claims import number
 
 log = logging.getLogger(__name__)
 
-SCHEMES = ("postgresql", "postgresql+psycopg")
 NODES = 1024  # numbers that tell the ids of processes apart, see `store.ids`
 IDLE_WRITING, IDLE_READING = "2s", "60s"
 _SESSION = {
@@ -56,13 +55,14 @@ def dialect() -> Dialect:
     return PGDialect_psycopg(paramstyle="format")  # type: ignore[no-untyped-call]
 
 
-def address(url: str) -> URL | None:
-    """Return a database address of this kind, None when it is of another."""
+def address(url: str) -> URL:
+    """Return a database address, read. Raises StoreError when it is none."""
     try:
-        read = make_url(url)
-    except ArgumentError:
-        return None
-    return read if read.drivername in SCHEMES else None
+        return make_url(url)
+    except ArgumentError as error:
+        raise StoreError(
+            "this database address can not be read; write postgresql://USER@HOST/DATABASE"
+        ) from error
 
 
 def connect(url: URL, purpose: str, idle: str = IDLE_READING) -> "psycopg.Connection[Any]":
@@ -86,9 +86,10 @@ def connect(url: URL, purpose: str, idle: str = IDLE_READING) -> "psycopg.Connec
     return connection
 
 
-def told(error: psycopg.Error) -> str:
+def told(error: BaseException) -> str:
     """Return what a server said without the detail, which may quote a patient's data."""
-    return error.diag.message_primary or str(error)
+    said = error.diag.message_primary if isinstance(error, psycopg.Error) else None
+    return said or str(error)
 
 
 def shown(url: URL) -> str:

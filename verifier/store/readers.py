@@ -8,12 +8,9 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
-import psycopg
 from sqlalchemy.engine.interfaces import Dialect
-from sqlalchemy.engine.url import URL
 
 from verifier.errors import StoreError
-from verifier.store import postgres
 from verifier.store.sqlite import open_reader
 from verifier.store.transaction import Reader
 
@@ -34,6 +31,9 @@ class Source(Protocol):
     def open(self) -> Any:
         """Return a new connection. Raises StoreError."""
 
+    def told(self, error: BaseException) -> str:
+        """Return what the driver said, without anybody's data."""
+
 
 class SqliteSource:
     """Reads a file."""
@@ -48,19 +48,9 @@ class SqliteSource:
         """Return a connection that can not write."""
         return open_reader(self._path)
 
-
-class PostgresSource:
-    """Reads a server."""
-
-    begin = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY"
-    errors = (psycopg.Error,)
-
-    def __init__(self, url: URL, dialect: Dialect) -> None:
-        self._url, self.dialect = url, dialect
-
-    def open(self) -> "psycopg.Connection[Any]":
-        """Return a connection; that it only reads is said by each transaction."""
-        return postgres.connect(self._url, "verifier reader")
+    def told(self, error: BaseException) -> str:
+        """Return what SQLite said; it quotes no values."""
+        return str(error)
 
 
 class Readers:
@@ -77,7 +67,7 @@ class Readers:
             with self._lent() as connection:
                 return work(Reader(connection.cursor(), self._source.dialect, self._node))
         except self._source.errors as error:
-            said = postgres.told(error) if isinstance(error, psycopg.Error) else error
+            said = self._source.told(error)
             raise StoreError(f"the database can not be read: {said}") from error
 
     def close(self) -> None:

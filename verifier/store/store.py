@@ -6,20 +6,18 @@ from concurrent.futures import Future
 from pathlib import Path
 from typing import BinaryIO, Self, TypeVar, cast
 
-from sqlalchemy.engine.url import URL
-
 from verifier import clock as clocks
 from verifier.clock import Clock
 from verifier.errors import StoreError
-from verifier.store import migrate, postgres, sqlite
+from verifier.store import migrate, sqlite
 from verifier.store.base import MAIN
 from verifier.store.checkpoint import Notary, sign_log
 from verifier.store.export import write_export
 from verifier.store.ids import IDS
 from verifier.store.notes import PublicKey
-from verifier.store.readers import PostgresSource, Readers, SqliteSource
+from verifier.store.readers import Readers, SqliteSource
 from verifier.store.rows import AuditHead
-from verifier.store.sessions import PostgresSession, SqliteSession
+from verifier.store.sessions import SqliteSession
 from verifier.store.transaction import Reader, Transaction
 from verifier.store.verify import Report, verify
 from verifier.store.writer import Writer
@@ -27,6 +25,7 @@ from verifier.store.writer import Writer
 log = logging.getLogger(__name__)
 
 T = TypeVar("T")
+SHARED = ("postgresql://", "postgresql+psycopg://")  # how addresses of PostgreSQL begin
 
 
 class Store:
@@ -61,9 +60,8 @@ class Store:
             StoreError: it can not be opened, a newer version of this program made it, or another
                 process works as this node.
         """
-        shared = postgres.address(url)
-        if shared is not None:
-            return cls._open_shared(shared, checkpoints, clock, writable, node, alone=alone)
+        if url.startswith(SHARED):
+            return cls._open_shared(url, checkpoints, clock, writable, node, alone=alone)
         path, dialect = sqlite.path_of(url), sqlite.dialect()
         writer = None
         if writable:
@@ -81,13 +79,16 @@ class Store:
 
     @classmethod
     def _open_shared(
-        cls, url: URL, checkpoints: Path, clock: Clock, writable: bool, node: str, *, alone: bool
+        cls, url: str, checkpoints: Path, clock: Clock, writable: bool, node: str, *, alone: bool
     ) -> Self:
-        dialect, writer = postgres.dialect(), None
+        from verifier.store import postgres, shared  # who uses a file does not wait for a driver
+
+        server, dialect, writer = postgres.address(url), postgres.dialect(), None
         if writable:
-            migrate.upgrade_shared(url)
-            writer = Writer(PostgresSession(url, dialect, node, alone=alone), clock)
-        store = cls(writer, Readers(PostgresSource(url, dialect), node), Notary(checkpoints))
+            migrate.upgrade_shared(server)
+            writer = Writer(shared.PostgresSession(server, dialect, node, alone=alone), clock)
+        readers = Readers(shared.PostgresSource(server, dialect), node)
+        store = cls(writer, readers, Notary(checkpoints))
         log.info("database open, PostgreSQL, node %s, writable: %s", node, writable)
         store._start()
         return store
