@@ -166,9 +166,9 @@ class Quality(_Section):
     overdue_results: int = Field(0, ge=0)
     recovery: Recovery = "corrective action"
     own_least: int = Field(20, ge=2)
-    monitor_alarm: Literal["show", "hold"] = "show"
+    monitor_alarm: Literal["show", "hold"] = "hold"
     allowable: dict[str, Decimal] = {}
-    monitors: dict[str, MonitorPlan] = {}
+    monitors: dict[str, MonitorPlan] = {}  # by ``test``, or ``test on analyzer``
 
     def choices(self) -> Choices:
         """Return what the control rules are tried with."""
@@ -180,6 +180,12 @@ class Quality(_Section):
         """Return when controls are overdue by time and what ends a failure."""
         hours = timedelta(hours=self.overdue_hours) if self.overdue_hours else None
         return Limits(hours, self.recovery)
+
+
+class Retention(_Section):
+    """How long what names patients is kept; 0 is for ever. Settled cases only are removed."""
+
+    days: int = Field(0, ge=0)
 
 
 class Settings(_Section):
@@ -203,6 +209,7 @@ class Settings(_Section):
     destinations: dict[str, Destination] = {}
     web: Web = Web()
     quality: Quality = Quality()
+    retention: Retention = Retention()
 
 
 def load(path: Path) -> Settings:

@@ -72,7 +72,7 @@ class _Printer:
             self._contents(found)
         for number, depth, section in found:
             self._section(number, depth, section)
-        return sheet.finish(f"{signs(document.title)} · {signs(document.foot)}", self._later)
+        return sheet.finish((signs(document.title), signs(document.foot)), self._later)
 
     def _contents(self, found: list[tuple[str, int, Section]]) -> None:
         sheet = self._sheet
@@ -157,7 +157,8 @@ class _Printer:
             item = cell(text)
             font = _TONES[item.tone]
             said = sheet.lines(label, _TONES["strong"], _LABEL - 3)
-            sheet.need(len(said) * _TEXT.height)
+            lines = min(3, len(sheet.lines(item.text, font, WIDTH - _LABEL)))
+            sheet.need(max(lines, len(said)) * _TEXT.height)
             top = sheet.y
             for count, line in enumerate(said):
                 sheet.write(LEFT, line, _TONES["strong"], top + count * _TEXT.height)

@@ -4,7 +4,7 @@ Lengths are millimeters from the top left corner of an A4 page, sizes of fonts a
 """
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from importlib.resources import files
 from typing import Any, NamedTuple
@@ -16,7 +16,7 @@ from verifier.documents.metadata import metadata
 
 LEFT, RIGHT, TOP, BOTTOM = 18.0, 192.0, 18.0, 277.0
 WIDTH = RIGHT - LEFT
-_FOOT = 286.0
+_FOOT = 284.0
 _PRODUCER = "fpdf2"
 _POINT = 25.4 / 72
 _LEADING = 1.36
@@ -150,7 +150,7 @@ class Sheet:
         face: Any = self.pdf.fonts[font.family + font.style]
         return "".join(s if ord(s) in face.cmap else f"[U+{ord(s):04X}]" for s in text)
 
-    def finish(self, left: str, on_pages: "dict[int, list[Callable[[], None]]]") -> bytes:
+    def finish(self, feet: Sequence[str], on_pages: "dict[int, list[Callable[[], None]]]") -> bytes:
         """Write the feet and what had to wait until page numbers were known; return the file."""
         pages = self.pdf.page
         for number in range(1, pages + 1):
@@ -161,7 +161,8 @@ class Sheet:
             for act in on_pages.get(number, ()):
                 act()
             self.line(LEFT, _FOOT - 1.5, RIGHT, _FOOT - 1.5, gray=160)
-            self.write(LEFT, left, SMALL, _FOOT)
+            for count, text in enumerate(feet):
+                self.write(LEFT, text, SMALL, _FOOT + count * SMALL.height)
             self.write_right(RIGHT, f"page {number} of {pages}", SMALL, _FOOT)
         self.pdf.page = pages
         return bytes(self.pdf.output())

@@ -4,7 +4,7 @@ import asyncio
 import contextlib
 import logging
 import signal
-from collections.abc import Awaitable, Callable, Iterator
+from collections.abc import Awaitable, Callable, Coroutine, Iterator
 
 import uvicorn
 
@@ -12,10 +12,12 @@ from verifier import clock as clocks
 from verifier.clock import Clock
 from verifier.errors import SettingsError
 from verifier.service.forwarder import Forwarder
+from verifier.service.keeping import keep_removing
 from verifier.service.line import Line
 from verifier.service.listener import Listener
 from verifier.service.rulestart import start_rules
 from verifier.service.rulewatch import RuleWatch
+from verifier.service.shadowing import run_shadow
 from verifier.service.timers import run_timers
 from verifier.service.tls import doubts, server_context
 from verifier.settings import Settings
@@ -88,16 +90,23 @@ class Service:
         listeners = await self._listen(line, store)
         page = await self._open_page(store, line)
         sending = [asyncio.create_task(forwarder.run()) for forwarder in forwarders]
-        timers = asyncio.create_task(run_timers(store, lambda: line.judge, self._clock))
-        rules = asyncio.create_task(RuleWatch(store, line, self._clock).run())
+        behind = [asyncio.create_task(work) for work in self._behind(store, line)]
         self._say("ready")
         try:
-            await self._until_stopped([*sending, timers, rules])
+            await self._until_stopped([*sending, *behind])
         finally:
             self._say("stopping: no new messages; finishing what was taken")
             await asyncio.gather(*(listener.stop() for listener in listeners))
-            await _end(forwarders, sending, [timers, rules])
+            await _end(forwarders, sending, behind)
             await _close_page(page)
+
+    def _behind(self, store: Store, line: Line) -> Iterator[Coroutine[None, None, None]]:
+        """Yield what runs by time alone."""
+        yield run_timers(store, lambda: line.judge, self._clock)
+        yield RuleWatch(store, line, self._clock).run()
+        yield run_shadow(store, self._settings)
+        if days := self._settings.retention.days:
+            yield keep_removing(store, days, self._clock)
 
     async def _until_stopped(self, tasks: list[asyncio.Task[None]]) -> None:
         """Wait for the stop; a task that ends by itself is a defect and ends the service."""
