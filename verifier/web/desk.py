@@ -17,6 +17,8 @@ from verifier.store.signin import sign_in
 from verifier.store.store import Store
 from verifier.store.transaction import Reader, Transaction
 from verifier.web import words
+from verifier.web.chores import Chores
+from verifier.web.livecheck import LiveCheck
 from verifier.web.pulse import Pulse
 from verifier.web.roles import ABILITIES, can
 
@@ -34,6 +36,7 @@ class Desk:
         self.clock = clock
         self.zone = ZoneInfo(settings.zone)
         self.pulse = Pulse(store, self.counters)
+        self.live, self.chores = LiveCheck(settings), Chores()
         self._templates = _environment(self.zone, clock)
 
     def midnight(self) -> datetime:

@@ -13,9 +13,8 @@ _COLUMNS = "test, state, who, at, note"
 
 def upgrade() -> None:
     """States recorded so far are for every analyzer; no value has been left out so far."""
-    op.rename_table("control_state", "control_state_of_tests")
     op.create_table(
-        "control_state",
+        "control_state_of_analyzers",
         sa.Column("test", sa.Text(), nullable=False),
         sa.Column("analyzer", sa.Text(), nullable=False),
         sa.Column("state", sa.Text(), nullable=False),
@@ -25,10 +24,11 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("test", "analyzer"),
     )
     op.execute(
-        f"INSERT INTO control_state (analyzer, {_COLUMNS}) "  # noqa: S608  # our own words
-        f"SELECT '', {_COLUMNS} FROM control_state_of_tests"
+        f"INSERT INTO control_state_of_analyzers (analyzer, {_COLUMNS}) "  # noqa: S608  # our own words
+        f"SELECT '', {_COLUMNS} FROM control_state"
     )
-    op.drop_table("control_state_of_tests")
+    op.drop_table("control_state")
+    op.rename_table("control_state_of_analyzers", "control_state")
     op.add_column("control_result", sa.Column("left_out", sa.BigInteger(), nullable=True))
     op.add_column("control_result", sa.Column("left_out_by", sa.Text(), nullable=True))
     op.add_column("control_result", sa.Column("left_out_why", sa.Text(), nullable=True))
