@@ -166,9 +166,9 @@ class Quality(_Section):
     overdue_results: int = Field(0, ge=0)
     recovery: Recovery = "corrective action"
     own_least: int = Field(20, ge=2)
-    monitor_alarm: Literal["show", "hold"] = "show"
+    monitor_alarm: Literal["show", "hold"] = "hold"
     allowable: dict[str, Decimal] = {}
-    monitors: dict[str, MonitorPlan] = {}
+    monitors: dict[str, MonitorPlan] = {}  # by ``test``, or ``test on analyzer``
 
     def choices(self) -> Choices:
         """Return what the control rules are tried with."""

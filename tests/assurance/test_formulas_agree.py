@@ -54,9 +54,8 @@ class Both:
         return formula if isinstance(formula, bool) else self.formula.add(formula)
 
     def _holds(self, name: str) -> list[tuple[str, int | bool]]:
-        found = [*self.ruled.holds_of_its_own(name)]
-        if name in self.program.catalogue.tests:
-            found += self.ruled.holds_from_elsewhere(name)
+        own, others = self.ruled.holds_of_its_own(name), self.ruled.holds_from_elsewhere(name)
+        found = [*own, *others]
         return [(hold.name, self._place(hold.holds)) for hold in found]
 
     def differences(self, case: Case) -> list[str]:

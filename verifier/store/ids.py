@@ -35,6 +35,12 @@ class Ids:
                 self._moment, self._counter = self._moment + 1, 0
             return self._moment << (_NODE_BITS + _COUNTER_BITS) | self._node | self._counter
 
+    def become(self, node: int) -> None:
+        """Make ids of another node from now on; the database said that nobody else is it."""
+        with self._lock:
+            self._node = node << _COUNTER_BITS
+            self._moment, self._counter = self._moment + 1, 0
+
     def stay_above(self, seen: int) -> None:
         """Make only ids above `seen` from now on: the clock may have been set back meanwhile."""
         with self._lock:

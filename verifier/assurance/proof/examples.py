@@ -42,8 +42,7 @@ class Examples:
         written = list(only_written(self._facts))
 
         def attempt(wishes: list[Bool]) -> Any:
-            answer = self._search.ask([*parts, *wishes], self._left(), full=True)
-            return self._search.model if answer == "some" else None
+            return self._search.find([*parts, *wishes], self._left())
 
         liking = Liking(self._ruled, self._facts, attempt)
         if not liking.wish(*written):

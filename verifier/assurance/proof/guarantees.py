@@ -23,6 +23,16 @@ class Prover:
         self._facts, self._reals = Facts(), Reals()
         self._ruled = Ruled(program, self._facts, self._reals)
         self._search = Search(self._facts, self._reals)
+        self._released: dict[str, tuple[list[Bool], list[Bool]]] = {}
+
+    def released(self, test: str) -> tuple[list[Bool], list[Bool]]:
+        """Return what has to be true of a result that leaves: for its own rules, and the rest."""
+        if test not in self._released:
+            ruled = self._ruled
+            own = [ruled.open(test), *(negated(h.holds) for h in ruled.holds_of_its_own(test))]
+            others = [negated(hold.holds) for hold in ruled.holds(test)]
+            self._released[test] = own, others
+        return self._released[test]
 
     def prove(self, guarantee: CheckedGuarantee) -> Proof:
         """Return what becomes of one guarantee."""
@@ -33,7 +43,7 @@ class _Attempt:
     """The proof of one guarantee."""
 
     def __init__(self, prover: Prover, guarantee: CheckedGuarantee) -> None:
-        self._guarantee, self._clock = guarantee, prover._clock
+        self._prover, self._guarantee, self._clock = prover, guarantee, prover._clock
         self._program, self._ruled = prover._program, prover._ruled
         self._search, self._reals = prover._search, prover._reals
         self._facts = prover._facts
@@ -44,12 +54,13 @@ class _Attempt:
     def proof(self) -> Proof:
         pending: dict[str, list[Bool]] = {}
         why: list[str] = []
-        for test in self._guarantee.tests:
-            try:
-                parts = self._open(test)
-            except UnencodedError as error:
-                return self._said("not proved", (f"{error.why}: no formula for this clause",))
-            if parts:
+        try:
+            conditions = self._conditions()
+        except UnencodedError as error:
+            return self._said("not proved", (f"{error.why}: no formula for this clause",))
+        self._ask_once(conditions)
+        for test, condition in conditions.items():
+            if parts := self._open(test, condition):
                 pending[test] = parts
         example = None
         for test, parts in pending.items():
@@ -68,18 +79,31 @@ class _Attempt:
         """Return the seconds the solver may still take."""
         return max(0.05, min(self._seconds, self._ends - self._clock()))
 
-    def _open(self, test: str) -> list[Bool]:
+    def _conditions(self) -> dict[str, Bool]:
+        """Return the condition for every result that could leave at all."""
+        walk, node = self._ruled.walk, self._guarantee.condition
+        return {
+            test: walk.truth(node, walk.in_hand(test)).yes
+            for test in self._guarantee.tests
+            if self._ruled.can_leave(test)
+        }
+
+    def _ask_once(self, conditions: dict[str, Bool]) -> None:
+        """Ask of the specimen as a whole, where the condition is the same for all results."""
+        first = next(iter(conditions.values()), False)
+        if len(conditions) < 2 or any(isinstance(said, bool) for said in conditions.values()):
+            return
+        if all(condition.eq(first) for condition in conditions.values()):
+            wide = [negated(hold.holds) for hold in self._ruled.holding_the_specimen()]
+            self._search.ask([first, *wide], self._left())
+
+    def _open(self, test: str, condition: Bool) -> list[Bool]:
         """Return what a case against the guarantee has to fulfill; nothing where there is none."""
-        ruled = self._ruled
-        if not ruled.can_leave(test):
-            return []
-        condition = ruled.walk.truth(self._guarantee.condition, ruled.walk.in_hand(test)).yes
-        asked = [condition, ruled.open(test)]
-        own = [negated(hold.holds) for hold in ruled.holds_of_its_own(test)]
-        if self._search.ask([*asked, *own], self._left()) == "none":
-            return []
-        every = [*asked, *(negated(hold.holds) for hold in ruled.holds(test))]
-        return [] if self._search.ask(every, self._left()) == "none" else every
+        own, others = self._prover.released(test)
+        for parts in ([condition, *own], [condition, *own, *others]):
+            if self._search.ask(parts, self._left()) == "none":
+                return []
+        return [condition, *own, *others]
 
     def _refuted(
         self, test: str, parts: list[Bool], answer: str

@@ -94,6 +94,7 @@ class Ruled:
             yield from self.holds_from_elsewhere(test)
             yield from self._from_derived(test)
         else:
+            yield from self.holds_from_elsewhere(test)
             yield from self._of_inputs(test)
 
     def holds_of_its_own(self, test: str) -> Iterator[Hold]:
@@ -122,10 +123,17 @@ class Ruled:
         ]
 
     def holds_from_elsewhere(self, test: str) -> Iterator[Hold]:
+        held = {test} & self.names.tests.keys()  # `hold …` of named tests holds none derived
         for rule, other in self._wide:
-            if other == test or (rule.scope == "tests" and test not in rule.held):
+            if other == test or (rule.scope == "tests" and not held & {*rule.held}):
                 continue
             yield Hold(rule.name, self._heard(rule, other))
+
+    def holding_the_specimen(self) -> Iterator[Hold]:
+        """Yield what holds whatever there is in the specimen."""
+        for rule in self.program.rules_of(""):
+            if rule.scope in _WIDE:
+                yield Hold(rule.name, self._heard(rule, ""))
 
     def _heard(self, rule: CompiledRule, other: str) -> Bool:
         """Return where a rule speaks that looks at another result, or at none."""

@@ -25,27 +25,49 @@ class Search:
         self._solver = z3.Solver()
         self._taken = [0, 0]
         self._contradictions: list[frozenset[int]] = []
-        self._kept: dict[int, Any] = {}  # so that the solver gives no number twice
-        self.model: Any = None
+        self._parts: dict[int, dict[int, Any]] = {}
+        self._kept: list[Any] = []  # so that the solver gives no number twice
+        self._model: Any = None
 
-    def ask(self, formulas: Iterable[Bool], seconds: float, *, full: bool = False) -> Answer:
+    def find(self, formulas: Iterable[Bool], seconds: float) -> Any:
+        """Return a case, as a model, for which all formulas are true in full; None for none."""
+        answer = self.ask(formulas, seconds, full=True, keep=True)
+        return self._model if answer == "some" else None
+
+    def ask(
+        self,
+        formulas: Iterable[Bool],
+        seconds: float,
+        *,
+        full: bool = False,
+        keep: bool = False,
+    ) -> Answer:
         """Return whether there is a case for which all formulas are true.
 
-        The case is `model` afterwards. Without `full`, numbers that have no linear form may be
-        anything: ``none`` is certain, ``some`` is not.
+        Without `full`, numbers that have no linear form may be anything: ``none`` is certain,
+        ``some`` is not. With `keep` the case is kept.
         """
         parts: dict[int, Any] = {}
         for formula in formulas:
             if formula is False:
                 return "none"
-            parts |= {part.get_id(): part for part in _conjuncts(formula)}
-        self._kept |= parts
+            if formula is not True:
+                parts |= self._split(formula)
         if any(found <= parts.keys() for found in self._contradictions):
             return "none"
         self._learn()
-        return self._asked(parts, seconds, full)
+        return self._asked(parts, seconds, full, keep)
 
-    def _asked(self, parts: dict[int, Any], seconds: float, full: bool) -> Answer:
+    def _split(self, formula: Any) -> dict[int, Any]:
+        """Return the parts of a formula by number, all of which have to be true."""
+        known = self._parts.get(formula.get_id())
+        if known is None:
+            known = {part.get_id(): part for part in _conjuncts(formula)}
+            self._parts[formula.get_id()] = known
+            self._kept.append(formula)
+        return known
+
+    def _asked(self, parts: dict[int, Any], seconds: float, full: bool, keep: bool) -> Answer:
         solver = self._solver
         solver.push()
         solver.set("timeout", max(1, int(seconds * 1000)))
@@ -54,7 +76,7 @@ class Search:
         if full:
             solver.add(self._reals.definitions)
         found = _SAID[str(solver.check())]
-        self.model = solver.model() if found == "some" else None
+        self._model = solver.model() if keep and found == "some" else None
         if found == "none":
             core = solver.unsat_core()
             numbers = frozenset(int(str(part).removeprefix("part ")) for part in core)

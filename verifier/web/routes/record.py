@@ -1,4 +1,4 @@
-"""What was decided by and what was done: the active rules, and the audit log."""
+"""What was done: the audit log."""
 
 from fastapi import APIRouter, Depends
 from fastapi.responses import Response
@@ -9,14 +9,6 @@ from verifier.web.guard import May, Visitor, meant
 
 router = APIRouter()
 MOST_ENTRIES = 300
-
-
-@router.get("/rules", dependencies=[Depends(May("look"))])
-def rules(desk: TheDesk, session: Visitor) -> Response:
-    """Show the active rule set: its identity, its tests and its rules with their sources."""
-    judge = desk.line.judge
-    content = {"program": judge.program, "version": judge.version}
-    return desk.show("rules.html", session, lambda reader: content)
 
 
 @router.get("/audit", dependencies=[Depends(May("read the audit log"))])
