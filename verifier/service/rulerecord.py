@@ -37,11 +37,19 @@ def approvals_of(reader: Reader, number: int, now: datetime) -> Further:
 def replay_of(reader: Reader, number: int, now: datetime) -> Further:
     """Return the replay that approvals of a version name, or that there is none.
 
+    Of the active version it is the one against the version before it.
+
     Raises:
         RefusedError: there is no such version.
     """
+    version = ruleshelf.known(reader, number)
     kept = ruleshelf.replay_of(reader, number, now)
-    return of_replay(from_store(kept.result), kept.digest) if kept else NOT_REPLAYED
+    where = course(reader.rule_activations(), now)
+    if where.active and where.active.version == number and where.before is not None:
+        kept = reader.rule_replay(number, where.before)
+    if kept is None or kept.hash != version.hash:
+        return NOT_REPLAYED
+    return of_replay(from_store(kept.result), kept.digest)
 
 
 def _blocks(
