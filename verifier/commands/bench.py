@@ -28,6 +28,7 @@ def run(args: argparse.Namespace) -> int:
     """Measure and print a table; 0 always, for a rate is no verdict."""
     from verifier.bench import measure
     from verifier.bench.deciding import measure_forty
+    from verifier.bench.editing import measure_edits
     from verifier.rulefiles import load_program, shipped_rules
 
     rules = args.rules or shipped_rules()
@@ -41,6 +42,11 @@ def run(args: argparse.Namespace) -> int:
         show(row)
     if missing:
         print(f"not installed, so not measured: {', '.join(missing)} (install verifier[bench])")
+    row, taken = measure_edits(rules)
+    show(row)
+    taken.sort()
+    half, most = (1000 * taken[int(part * (len(taken) - 1))] for part in (0.5, 0.95))
+    print(f"live check of an edit: half {half:.0f} ms, 95 % {most:.0f} ms")
     rows, load = measure.measure_intake(raws, rules)
     for row in rows:
         show(row)

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import gc
 import logging
 import signal
 from collections.abc import Awaitable, Callable, Iterator
@@ -88,6 +89,8 @@ class Service:
         timers = asyncio.create_task(run_timers(store, lambda: line.judge, self._clock))
         rules = asyncio.create_task(RuleWatch(store, line, self._clock).run())
         self._say("ready")
+        gc.collect()
+        gc.freeze()  # what was compiled stays, so no later collection walks it
         try:
             await self._until_stopped([*sending, timers, rules])
         finally:
