@@ -2,11 +2,10 @@
 
 from collections.abc import Iterator
 
-from verifier.facts.catalogue import Catalogue, TestDefinition
+from verifier.facts.remap import read_differently
 from verifier.language.program import Program
 
 _MOST_NAMED = 8
-_READ_BY = ("codes", "specimens", "unit", "molar_mass", "charge", "kind", "controlled")
 
 
 def cautions(candidate: Program, active: Program) -> tuple[str, ...]:
@@ -28,27 +27,16 @@ def _found(candidate: Program, active: Program) -> Iterator[str]:
             f"The candidate asks what was measured just before of {_listed(asked)}; history did "
             "not keep that, so here it is unknown and holds."
         )
-    if other := _read_differently(candidate.catalogue, active.catalogue):
+    if other := read_differently(candidate.catalogue, active.catalogue):
         yield (
-            f"Tests defined differently ({_listed(other)}) were mapped as the active set defines "
-            "them; replay shows nothing of what the new definition changes."
+            f"Tests defined differently ({_listed(other)}) were read again from what was sent, as "
+            "the connections are set today. Results that were no such test then are not among the "
+            "earlier ones."
         )
     if candidate.holds_patients:
         yield (
             "A rule that holds all specimens of a patient is replayed within each specimen only."
         )
-
-
-def _read_differently(candidate: Catalogue, active: Catalogue) -> set[str]:
-    """Return the tests whose results would be mapped, converted or controlled in another way."""
-    mine, theirs = candidate.tests, active.tests
-    return {
-        name for name in {*mine, *theirs} if _reading(mine.get(name)) != _reading(theirs.get(name))
-    }
-
-
-def _reading(test: TestDefinition | None) -> tuple[object, ...] | None:
-    return None if test is None else tuple(getattr(test, part) for part in _READ_BY)
 
 
 def _days(program: Program) -> str:

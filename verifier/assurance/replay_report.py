@@ -78,7 +78,7 @@ def _head(replay: Replay) -> Iterator[str]:
     if counts.requests:
         yield f"  {counts.requests:>9,}  specimens of which something else is asked for"
     for failure, number in sorted(counts.failures.items()):
-        yield f"  the candidate failed {number:,} times: {failure}"
+        yield f"  failed {number:,} times: {failure}"
     yield from (f"caution: {text}" for text in replay.cautions)
 
 

@@ -128,9 +128,10 @@ class RuleCount(Struct):
 class Counts(Struct):
     """Everything that is counted. `fates` counts changes by kind and by what became of them.
 
-    `decisions` were judged again. `without_facts` could not be, their facts were not stored.
-    `reproduced` are those made by the rule set compared with, judged again and the same to the
-    last byte, `not_reproduced` those that were not; both are 0 unless that was asked for.
+    `decisions` were judged again. `without_facts` could not be: their facts were not stored, or
+    can not be read. `reproduced` are those made by the rule set compared with, judged again and the
+    same to the last byte, `not_reproduced` those that were not; both are 0 unless that was asked
+    for.
     `requests` are specimens of which something else is asked for (rerun, call ...).
     `failures` are sentences, one per kind of failure of the candidate, with how often.
     """

@@ -107,9 +107,7 @@ def run(args: argparse.Namespace) -> int:
         site, candidate, against, asked,
         jobs=args.jobs, most=args.limit, again=args.again, progress=progress_bar(),
     )  # fmt: skip
-    _show(found, args)
-    if args.html:
-        _write_sheet(found, site, args.html)
+    show(found, site, as_json=args.json, html=args.html)
     _keep(found, site, candidate, against)
     return 1 if found.differs else 0
 
@@ -202,12 +200,19 @@ def _write_sheet(found: "Replay", site: "Settings", path: Path) -> None:
     print(f"written: {path}", file=sys.stderr)
 
 
-def _show(found: "Replay", args: argparse.Namespace) -> None:
+def show(found: "Replay", site: "Settings", *, as_json: bool, html: Path | None) -> None:
+    """Print a replay and write its page.
+
+    Raises:
+        SettingsError: the page can not be written.
+    """
     import msgspec
 
     from verifier.assurance.replay_report import as_text
 
-    if args.json:
+    if as_json:
         sys.stdout.buffer.write(msgspec.json.format(msgspec.json.encode(found), indent=2) + b"\n")
     else:
         print(as_text(found))
+    if html:
+        _write_sheet(found, site, html)

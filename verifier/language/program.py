@@ -109,7 +109,9 @@ class Program:
         judge_rules(self._of_specimen, scene, found, None)
         every = tuple(self._derived(scene, found))
         unread = {case.results[n].test for n in found.instead}  # nothing is worked out from these
-        derived = tuple(item for item in every if unread.isdisjoint(item.inputs))
+        derived = tuple(
+            found.with_specimen(item) for item in every if unread.isdisjoint(item.inputs)
+        )
         return found.judgement(derived, self._notes(scene))
 
     def named(self, name: str) -> tuple[str, Kind]:
@@ -121,10 +123,23 @@ class Program:
         """Return what conditions read of a case; what is asked for is worked out then."""
         return Scene(case, self._units, self._work, self._belongs)
 
+    def scene_of(self, case: Case, name: str) -> Scene:
+        """Return what conditions read of a case with the result of a test, or a derived one, in
+        hand.
+        """
+        scene = self.scene(case)
+        scene.test, scene.result = name, scene.values[name]
+        scene.current = scene.results.get(name)
+        return scene
+
     def decimals(self, name: str) -> int | None:
         """Return the decimals a test or derived result is reported with, None where none are."""
         formula = self._formulas.get(name)
         return formula.decimals if formula else self.catalogue.tests[name].decimals
+
+    def rules_of(self, name: str) -> tuple[CompiledRule, ...]:
+        """Return the rules that look at a test or derived result; "" at none, at the specimen."""
+        return self._by_test.get(name, ()) if name else self._of_specimen
 
     def inputs(self, name: str) -> tuple[str, ...]:
         """Return the tests a derived result is worked out from in the end."""

@@ -14,6 +14,7 @@ from verifier.service.rulestate import course
 from verifier.service.ruletexts import read_folder
 from verifier.settings import Settings
 from verifier.store.rulerows import RuleTexts
+from verifier.store.shadows import Shadow
 from verifier.store.transaction import Reader
 
 ACTIVE = "active"
@@ -60,6 +61,13 @@ def of_version(reader: Reader, number: int, settings: Settings) -> Candidate:
     """
     texts = ruleshelf.texts(reader, number)
     return Candidate(f"version {number}", texts, settings.units == "conventional", number)
+
+
+def of_shadow(reader: Reader, shadow: Shadow, settings: Settings) -> Candidate:
+    """Return the candidate of a shadow run, as it was when the run began."""
+    texts = reader.shadow_texts(shadow.id)
+    assert texts is not None, "a shadow run has texts"
+    return Candidate(shadow.name, texts, settings.units == "conventional", shadow.version)
 
 
 def active(reader: Reader, settings: Settings) -> Candidate:

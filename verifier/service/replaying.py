@@ -23,8 +23,7 @@ import os
 from array import array
 from collections import deque
 from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ProcessPoolExecutor
-from multiprocessing import get_context
+from concurrent.futures import Future
 from pathlib import Path
 
 import msgspec
@@ -34,7 +33,9 @@ from verifier import clock as clocks
 from verifier.assurance.replay_cautions import cautions
 from verifier.assurance.replay_count import Tally
 from verifier.assurance.replaying import Replay, Stretch
-from verifier.service.candidates import Candidate
+from verifier.service.aside import processes
+from verifier.service.candidates import Candidate, active
+from verifier.service.pastfacts import Site
 from verifier.service.rejudging import Rejudge
 from verifier.settings import Settings
 from verifier.store import codec
@@ -44,18 +45,23 @@ from verifier.store.store import Store
 RECORDED = "recorded"
 _ALONE = 2_000  # decisions; fewer are judged sooner than further processes have started
 _AHEAD = 3  # pieces of work per process that wait to be done
-_NICE = 10
 
 Progress = Callable[[int, int], None]
 
 
 class Job(Struct, frozen=True):
-    """What every process of a replay is told. `again`: judge with `against` whatever is stored."""
+    """What every process of a replay is told.
+
+    `kept` is the rule set that decides now: facts are as it read them. `again`: judge with
+    `against` whatever is stored.
+    """
 
     database: str
     checkpoints: Path
+    site: Site
     candidate: Candidate
     against: Candidate | None
+    kept: Candidate
     stretch: Stretch
     most: int
     again: bool = False
@@ -83,18 +89,18 @@ def run_replay(
         RuleSetError: a rule set has errors.
         StoreError: the database can not be read.
     """
-    job = Job(
-        settings.database, settings.checkpoints, candidate, against,
-        _bounded(stretch), most, again,
-    )  # fmt: skip
-    here = _rejudge(job)
-    tally = Tally(job.stretch, most)
-    with _open(job) as store:
+    tally = Tally(stretch, most)
+    with Store.open(settings.database, checkpoints=settings.checkpoints, writable=False) as store:
+        job = Job(
+            settings.database, settings.checkpoints, Site.of(settings), candidate, against,
+            store.read(lambda reader: active(reader, settings)), _bounded(stretch), most, again,
+        )  # fmt: skip
+        here = _rejudge(job)
         cases, decisions = store.read(
             lambda reader: reader.judged_cases(job.stretch.since, job.stretch.until)
         )
-        processes = jobs or os.cpu_count() or 1
-        for part in _parts(job, here, store, cases, processes if decisions > _ALONE else 1):
+        count = (jobs or os.cpu_count() or 1) if decisions > _ALONE else 1
+        for part in _parts(job, here, store, cases, count):
             tally.add(part)
             progress(tally.counts.decisions + tally.counts.without_facts, decisions)
     changes, left_out = tally.worst()
@@ -108,7 +114,7 @@ def run_replay(
         counts=tally.counts,
         changes=changes,
         left_out=left_out,
-        cautions=cautions(here.candidate, here.against) if here.against else (),
+        cautions=cautions(here.candidate, here.kept),
     )
 
 
@@ -132,8 +138,14 @@ def _open(job: Job) -> Store:
 
 
 def _rejudge(job: Job) -> Rejudge:
-    against = job.against.program() if job.against else None
-    return Rejudge(job.candidate.program(), against, again=job.again)
+    wanted = [item for item in (job.candidate, job.against, job.kept) if item]
+    programs = {item.texts.hash: item for item in wanted}
+    compiled = {hashed: item.program() for hashed, item in programs.items()}
+    against = compiled[job.against.texts.hash] if job.against else None
+    return Rejudge(
+        compiled[job.candidate.texts.hash], against, compiled[job.kept.texts.hash], job.site,
+        again=job.again,
+    )  # fmt: skip
 
 
 def _pieces(cases: "array[int]") -> Iterator["array[int]"]:
@@ -141,22 +153,18 @@ def _pieces(cases: "array[int]") -> Iterator["array[int]"]:
 
 
 def _parts(
-    job: Job, here: Rejudge, store: Store, cases: "array[int]", processes: int
+    job: Job, here: Rejudge, store: Store, cases: "array[int]", count: int
 ) -> Iterator[Tally]:
     """Yield the counts of one piece of the cases after the other."""
-    if processes == 1:
+    if count == 1:
         yield from (here.tally(store, piece, job.stretch, job.most) for piece in _pieces(cases))
         return
-    pool = ProcessPoolExecutor(
-        # Not forked: a thread of the page may call, and others of its locks may be held.
-        processes, mp_context=get_context("spawn"), initializer=_begin, initargs=(job,),
-    )  # fmt: skip
-    with pool:
+    with processes(count, _begin, job) as pool:
         try:
             waiting: deque[Future[Tally]] = deque()
             for piece in _pieces(cases):
                 waiting.append(pool.submit(_piece, piece))
-                if len(waiting) >= processes * _AHEAD:
+                if len(waiting) >= count * _AHEAD:
                     yield waiting.popleft().result()
             while waiting:
                 yield waiting.popleft().result()
@@ -176,13 +184,8 @@ _process: _Process | None = None
 
 
 def _begin(job: Job) -> None:
-    """Compile once per process, and leave the cores to the live service and to Ctrl-C's owner."""
-    import signal
-
+    """Compile once per process."""
     global _process
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    if hasattr(os, "nice"):
-        os.nice(_NICE)
     _process = _Process(job, _open(job), _rejudge(job))
 
 

@@ -3,7 +3,7 @@
 Each act is one transaction and on record; a running service notices it (`rulewatch`).
 """
 
-from datetime import datetime
+from datetime import UTC, datetime
 
 from verifier.errors import RefusedError
 from verifier.language import Program
@@ -49,7 +49,7 @@ def order(
     needed_replay(tx, version, where)
     if lacking := missing(version, counted(tx, version, where)):
         raise RefusedError(f"Version {number} can not be activated: {lacking}.")
-    row = tx.add_rule_activation(number, at or now, who.name, note, "activation")
+    row = tx.add_rule_activation(number, (at or now).astimezone(UTC), who.name, note, "activation")
     _on_record(tx, "ordered the activation of rules", row, version)
     return row
 

@@ -1,5 +1,6 @@
 """Stored history read as a stream: which specimens were judged when, from what, and how."""
 
+import zlib
 from array import array
 from collections.abc import Iterator, Sequence
 from datetime import datetime
@@ -8,6 +9,7 @@ from itertools import groupby
 from msgspec import Struct
 from sqlalchemy import bindparam, func, select
 
+from verifier.errors import StoreError
 from verifier.facts.case import Case, CaseRecord
 from verifier.facts.verdicts import Decision
 from verifier.store import codec, schema
@@ -55,8 +57,17 @@ class PastDecision(Struct, frozen=True):
         return codec.read_decision(self.body)
 
     def case(self) -> Case | None:
-        """Return the facts it was made from, None when they were not stored."""
-        return None if self.facts is None else codec.read_case(self.facts)
+        """Return the facts it was made from, None when they were not stored.
+
+        Raises:
+            StoreError: what was stored can not be read.
+        """
+        if self.facts is None:
+            return None
+        try:
+            return codec.read_case(self.facts)
+        except (ValueError, zlib.error) as error:
+            raise StoreError(f"the facts of decision {self.id} can not be read") from error
 
     def says(self, decision: Decision) -> bool:
         """Whether a decision is this one to the last byte."""

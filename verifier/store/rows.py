@@ -190,13 +190,14 @@ class SuspensionRow(Struct, frozen=True):
 
 
 class ControlRow(Struct, frozen=True):
-    """The control state of a test as last recorded."""
+    """The control state of a test as last recorded; the empty analyzer stands for every one."""
 
     test: str
     state: Control
     who: str
     at: datetime
     note: str
+    analyzer: str = ""
 
 
 class Person(Struct, frozen=True):

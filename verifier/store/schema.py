@@ -158,6 +158,7 @@ control_state = Table(
     "control_state",
     metadata,
     Column("test", Text, primary_key=True),
+    Column("analyzer", Text, primary_key=True),
     Column("state", Text, nullable=False),
     Column("who", Text, nullable=False),
     Column("at", BigInteger, nullable=False),

@@ -23,6 +23,7 @@ from verifier.web.routes import (
     access,
     case,
     drafts,
+    levels,
     messages,
     people,
     quality,
@@ -30,6 +31,7 @@ from verifier.web.routes import (
     record,
     rules,
     stops,
+    usage,
     versions,
 )
 from verifier.web.shell import Shell
@@ -53,10 +55,11 @@ def create_app(store: Store, line: Line, settings: Settings, clock: Clock) -> Fa
 
     app = FastAPI(lifespan=running, openapi_url=None, docs_url=None, redoc_url=None)
     app.state.desk = desk
-    app.add_middleware(Shell, secure=settings.web.secure_cookie)
+    app.add_middleware(Shell, secure=settings.web.encrypted)
     app.mount("/static", StaticFiles(directory=_STATIC), name="static")
-    pages = (access, queue, case, messages, stops, quality, rules, versions, drafts, people, record)
-    for part in pages:
+    bench = (access, queue, case, messages, stops, quality, levels)
+    office = (usage, rules, versions, drafts, people, record)
+    for part in (*bench, *office):
         app.include_router(part.router)
     _explain_refusals(app, desk)
     return app

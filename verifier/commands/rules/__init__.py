@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from verifier.commands.rules import testing, versions, yields
+from verifier.commands.rules import proofs, report, testing, usage, versions, yields
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -58,7 +58,7 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     """Add the command and its actions."""
     rules = subparsers.add_parser(
         "rules",
-        help="check, test, lay out and compare the rules of a laboratory",
+        help="check, test, prove, lay out and compare the rules of a laboratory",
         epilog=CHECK_EXAMPLE,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
@@ -67,9 +67,8 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     _register_format(actions)
     _register_diff(actions)
     _register_limits(actions)
-    testing.register(actions)
-    yields.register(actions)
-    versions.register(actions)
+    for part in (testing, proofs, yields, versions, report, usage):
+        part.register(actions)
     textmate = _action(
         actions, "textmate", "print a TextMate grammar, to highlight rules in editors",
         TEXTMATE_EXAMPLE,
