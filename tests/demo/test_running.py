@@ -1,5 +1,6 @@
 """The whole demo against the real service: as expected, not as expected, and broken off."""
 
+import json
 import os
 import signal
 import stat
@@ -16,11 +17,23 @@ from verifier.demo.laboratory import free_ports, private_folder
 from verifier.errors import SettingsError
 
 
-def test_every_outcome_is_as_expected(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+def test_every_outcome_is_as_expected_and_comes_out_again(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
     assert main(["demo", "--check", "--folder", str(tmp_path / "demo")]) == 0
     told = capfd.readouterr().out
     assert "0 differences from what was expected" in told
     assert (tmp_path / "demo" / "lis.txt").read_text("utf-8").count("(final)") > 1000
+    config = ["--config", str(tmp_path / "demo" / "verifier.toml")]
+    # The same facts and rules give the same decision, to the last byte: those the candidate (the
+    # rules that decided) judges otherwise, and those that `again` does not reproduce.
+    assert main(["replay", "--candidate", "active", "--again", "--json", *config]) == 0
+    replay = json.loads(capfd.readouterr().out)
+    counts = replay["counts"]
+    assert counts["decisions"] == counts["reproduced"] > 200
+    assert counts["results"] > 3000
+    assert not replay["changes"]
+    assert main(["replay", "--candidate", "active", "--against", "recorded", *config]) == 0
 
 
 def test_a_wrong_expectation_is_found(
@@ -31,13 +44,17 @@ def test_a_wrong_expectation_is_found(
         replace(tube, expect="others: release") if tube.title == "potassium high" else tube
         for tube in morning.tube
     ]
-    monkeypatch.setattr(scenario, "load", lambda: replace(morning, tube=tuple(wrong)))
+    wrong = [replace(tube, judged="accepted") if tube.id == "QC-UH-2" else tube for tube in wrong]
+    other = replace(morning, tube=tuple(wrong), reviews=morning.reviews[1:])
+    monkeypatch.setattr(scenario, "load", lambda: other)
     assert main(["demo", "--check", "--folder", str(tmp_path)]) == 1
     told = capfd.readouterr().out
     assert "potassium: expected release, found hold critical outside-autorelease" in told
     assert "the LIS never got 2823-3 = '6.4' with status 'F'" in told
     assert "the LIS never got 1863-0" in told
-    assert "4 differences" in told
+    assert "expected of the control 'accepted', found 'rejected 2-2s 1-2s'" in told
+    assert "to look into: expected ['FM-9102 urate released'" in told
+    assert "6 differences" in told
 
 
 def test_the_folder_is_private_and_never_one_in_use(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Mapping
 from datetime import timedelta
 from decimal import Decimal
+from functools import cached_property
 
 from msgspec import Struct
 
@@ -13,6 +14,7 @@ from verifier.facts.verdicts import Derived, Fact, Judgement
 from verifier.language import facttexts, flags, tree
 from verifier.language.comparing import Test, shown_text
 from verifier.language.derived import CompiledFormula
+from verifier.language.identity import identity as identity_of
 from verifier.language.kinds import Kind
 from verifier.language.limits import LimitTables
 from verifier.language.reasons import DERIVED, judge_rules, worst_flag
@@ -45,7 +47,7 @@ class ParameterSummary(Struct, frozen=True):
 class Program:
     """A checked rule set, ready to judge.
 
-    `identity` is the SHA-256 of its meaning, `longest_window` how far back earlier results count.
+    `longest_window` says how far back earlier results count.
     `holds_patients` says whether a rule may hold all specimens of a patient, `needs_preceding` of
     which tests the value measured just before is asked for.
     `scenarios` and `guarantees` are what it is expected to do; they are kept, not run, here.
@@ -55,7 +57,6 @@ class Program:
     def __init__(
         self,
         *,
-        identity: str,
         catalogue: Catalogue,
         rules: tuple[RuleSummary, ...],
         longest_window: timedelta,
@@ -71,7 +72,7 @@ class Program:
         guarantees: tuple[CheckedGuarantee, ...],
         statements: tuple[tree.Declaration, ...],
     ) -> None:
-        self.identity, self.catalogue, self.rules = identity, catalogue, rules
+        self.catalogue, self.rules = catalogue, rules
         self.longest_window, self.needs_preceding = longest_window, needs_preceding
         self.parameters = parameters
         self.scenarios, self.guarantees = scenarios, guarantees
@@ -89,6 +90,11 @@ class Program:
             name: Unknown(Missing(name, "not ordered", f"{test.title} is not in this specimen"))
             for name, test in catalogue.tests.items()
         }
+
+    @cached_property
+    def identity(self) -> str:
+        """The SHA-256 of what the rule set means, in hexadecimal; worked out when asked for."""
+        return identity_of(self.statements)
 
     def judge(self, case: Case) -> Judgement:
         """Return what the rules say of every result of a case, and the derived results."""

@@ -64,7 +64,8 @@ class Findings:
         """
         if not self.everywhere:
             return item
-        found = self.everywhere | {(said.rule, said.kind): said for said in item.reasons}
+        found = dict(self.everywhere)
+        found.update({(said.rule, said.kind): said for said in item.reasons})
         return replace(item, reasons=tuple(found[key] for key in sorted(found)))
 
     def reasons_of(self, position: int) -> tuple[Reason, ...]:

@@ -21,8 +21,6 @@ from verifier.store.merkle import EMPTY, Frontier, leaf_hash
 from verifier.store.rows import AuditEntry, AuditHead
 from verifier.store.sql import Statement
 
-WRITER = "main"  # the one log of an SQLite file; several nodes will keep one each
-
 _audit, _head = schema.audit, schema.audit_head
 _entry = select(
     _audit.c.seq, _audit.c.at, _audit.c.writer, _audit.c.who, _audit.c.what, _audit.c.subject,
@@ -36,6 +34,7 @@ _NEWEST = Statement(
     .limit(bindparam("most"))
 )
 _HEAD = Statement(select(_head).where(_head.c.writer == bindparam("log")))
+_OWN_HEAD = Statement(select(_head).where(_head.c.writer == bindparam("log")).with_for_update())
 _ADD_HEAD = Statement(insert(_head))
 _SET_HEAD = Statement(
     update(_head)
@@ -106,6 +105,17 @@ def _as_bytes(stored: object) -> Any:
     return stored if stored is None or isinstance(stored, bytes) else str(stored).encode()
 
 
+def _state_of(row: Any) -> LogState:
+    if row is None:
+        return LogState("", Frontier(), Frontier())
+    _, origin, size, frontier, signed_size, signed = row
+    try:
+        head, past = Frontier.unpack(size, frontier), Frontier.unpack(signed_size, signed)
+    except ValueError as error:
+        raise StoreError(f"the head of the audit log is damaged: {error}") from error
+    return LogState(origin, head, past)
+
+
 def _read_entry(row: Any) -> AuditEntry:
     seq, at, writer, who, what, subject, detail = row
     known = None if detail is None else codec.read_detail(detail)
@@ -125,7 +135,7 @@ class AuditReads(Reading):
 
     def audit_newest(self, most: int = 100) -> list[AuditEntry]:
         """Return the latest entries, newest first."""
-        return [_read_entry(row) for row in self._all(_NEWEST, log=WRITER, most=most)]
+        return [_read_entry(row) for row in self._all(_NEWEST, log=self.node, most=most)]
 
     def audit_head(self) -> AuditHead:
         """Return size and root of the log as committed."""
@@ -134,7 +144,7 @@ class AuditReads(Reading):
 
     def audit_claim(self) -> Claim:
         """Return what the log says of itself, without believing it."""
-        row = self._one(_HEAD, log=WRITER)
+        row = self._one(_HEAD, log=self.node)
         if row is None:
             return Claim("", 0, EMPTY)
         _, origin, size, packed, *_ = row
@@ -145,19 +155,11 @@ class AuditReads(Reading):
 
     def audit_state(self) -> LogState:
         """Return the frontiers of the log. Raises StoreError when their bytes make no sense."""
-        row = self._one(_HEAD, log=WRITER)
-        if row is None:
-            return LogState("", Frontier(), Frontier())
-        _, origin, size, frontier, signed_size, signed = row
-        try:
-            head, past = Frontier.unpack(size, frontier), Frontier.unpack(signed_size, signed)
-        except ValueError as error:
-            raise StoreError(f"the head of the audit log is damaged: {error}") from error
-        return LogState(origin, head, past)
+        return _state_of(self._one(_HEAD, log=self.node))
 
     def audit_stored(self, start: int = 0) -> Iterator[StoredEntry]:
         """Yield the entries from number `start` on exactly as stored, in the order of numbers."""
-        while page := self._all(_STORED, log=WRITER, start=start, most=_PAGE):
+        while page := self._all(_STORED, log=self.node, start=start, most=_PAGE):
             for seq, at, who, what, subject, *stored in page:
                 body, salt, detail, leaf = map(_as_bytes, stored)
                 yield StoredEntry(seq, at, who, what, subject, body, salt, detail, leaf)
@@ -181,27 +183,27 @@ class AuditWrites(AuditReads, Writing):
         seq, at = state.head.size, codec.micros(self.now())
         salt, stored = os.urandom(16), codec.encode(detail or {})
         digest = detail_digest(salt, stored)
-        body = entry_body(seq, at, WRITER, who, what, subject, digest)
+        body = entry_body(seq, at, self.node, who, what, subject, digest)
         leaf = leaf_hash(body)
-        self._insert(_INSERT, WRITER, seq, at, who, what, subject, body, salt, stored, leaf)
+        self._insert(_INSERT, self.node, seq, at, who, what, subject, body, salt, stored, leaf)
         self._log = LogState(state.origin, state.head.append(leaf), state.signed)
         return seq
 
     def mark_signed(self, signed: Frontier) -> None:
         """Remember where the log stood when it was signed."""
         self._state()
-        self._run(_SET_SIGNED, log=WRITER, new_size=signed.size, new_frontier=signed.pack())
+        self._run(_SET_SIGNED, log=self.node, new_size=signed.size, new_frontier=signed.pack())
 
     def _state(self) -> LogState:
         if self._log is None:
-            self._log = self.audit_state()
+            self._log = _state_of(self._one(_OWN_HEAD, log=self.node))
             if not self._log.origin:
                 self._log = LogState(f"audit-{secrets.token_hex(8)}", Frontier(), Frontier())
-                self._insert(_ADD_HEAD, WRITER, self._log.origin, 0, b"", 0, b"")
+                self._insert(_ADD_HEAD, self.node, self._log.origin, 0, b"", 0, b"")
         return self._log
 
     def _store_head(self) -> None:
         """Write the frontier back; called once before the commit."""
         if self._log is not None:
             head = self._log.head
-            self._run(_SET_HEAD, log=WRITER, new_size=head.size, new_frontier=head.pack())
+            self._run(_SET_HEAD, log=self.node, new_size=head.size, new_frontier=head.pack())

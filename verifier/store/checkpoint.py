@@ -29,7 +29,7 @@ class Notary:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self._key_file = folder.with_name(f"{folder.name}.key")
+        self.key_file = folder.with_name(f"{folder.name}.key")
 
     def public_key(self) -> PublicKey | None:
         """Return the key checkpoints are checked with, None when nothing was signed yet."""
@@ -73,12 +73,12 @@ class Notary:
 
     def _key(self, origin: str) -> Ed25519PrivateKey:
         try:
-            return self._read_key() if self._key_file.exists() else self._make_key(origin)
+            return self._read_key() if self.key_file.exists() else self._make_key(origin)
         except (OSError, ValueError) as error:
-            raise StoreError(f"the key {self._key_file} can not be used: {error}") from error
+            raise StoreError(f"the key {self.key_file} can not be used: {error}") from error
 
     def _read_key(self) -> Ed25519PrivateKey:
-        key = serialization.load_pem_private_key(self._key_file.read_bytes(), password=None)
+        key = serialization.load_pem_private_key(self.key_file.read_bytes(), password=None)
         public = self.public_key()
         if not isinstance(key, Ed25519PrivateKey):
             raise ValueError("it is not an Ed25519 key")
@@ -98,7 +98,7 @@ class Notary:
         )
         public = PublicKey(origin, key.public_key().public_bytes_raw())
         (self.folder / PUBLIC).write_text(public.text() + "\n", encoding="utf-8")
-        descriptor = os.open(self._key_file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        descriptor = os.open(self.key_file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         with os.fdopen(descriptor, "wb") as file:
             file.write(secret)
         return key

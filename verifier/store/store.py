@@ -10,12 +10,14 @@ from verifier import clock as clocks
 from verifier.clock import Clock
 from verifier.errors import StoreError
 from verifier.store import migrate, sqlite
+from verifier.store.base import MAIN
 from verifier.store.checkpoint import Notary, sign_log
 from verifier.store.export import write_export
 from verifier.store.ids import IDS
 from verifier.store.notes import PublicKey
-from verifier.store.readers import Readers
+from verifier.store.readers import Readers, SqliteSource
 from verifier.store.rows import AuditHead
+from verifier.store.sessions import SqliteSession
 from verifier.store.transaction import Reader, Transaction
 from verifier.store.verify import Report, verify
 from verifier.store.writer import Writer
@@ -23,6 +25,7 @@ from verifier.store.writer import Writer
 log = logging.getLogger(__name__)
 
 T = TypeVar("T")
+SHARED = ("postgresql://", "postgresql+psycopg://")  # how addresses of PostgreSQL begin
 
 
 class Store:
@@ -38,15 +41,27 @@ class Store:
 
     @classmethod
     def open(
-        cls, url: str, *, checkpoints: Path, clock: Clock = clocks.now, writable: bool = True
+        cls,
+        url: str,
+        *,
+        checkpoints: Path,
+        clock: Clock = clocks.now,
+        writable: bool = True,
+        node: str = MAIN,
+        alone: bool = False,
     ) -> Self:
         """Open a database, creating or migrating it; `checkpoints` is a folder outside it.
 
-        With `writable` false nothing is created or migrated and only `read` works.
+        With `writable` false nothing is created or migrated and only `read` works. On PostgreSQL
+        `node` names the audit log written to; with `alone`, as the service opens it, no other
+        process may be open alone under this name.
 
         Raises:
-            StoreError: it can not be opened, or a newer version of this program made it.
+            StoreError: it can not be opened, a newer version of this program made it, or another
+                process works as this node.
         """
+        if url.startswith(SHARED):
+            return cls._open_shared(url, checkpoints, clock, writable, node, alone=alone)
         path, dialect = sqlite.path_of(url), sqlite.dialect()
         writer = None
         if writable:
@@ -56,9 +71,25 @@ class Store:
             except BaseException:
                 connection.close()
                 raise
-            writer = Writer(connection, dialect, clock)
-        store = cls(writer, Readers(path, dialect), Notary(checkpoints))
+            writer = Writer(SqliteSession(connection, dialect), clock)
+        store = cls(writer, Readers(SqliteSource(path, dialect), MAIN), Notary(checkpoints))
         log.info("database open, SQLite %s, writable: %s", sqlite.VERSION, writable)
+        store._start()
+        return store
+
+    @classmethod
+    def _open_shared(
+        cls, url: str, checkpoints: Path, clock: Clock, writable: bool, node: str, *, alone: bool
+    ) -> Self:
+        from verifier.store import postgres, shared  # who uses a file does not wait for a driver
+
+        server, dialect, writer = postgres.address(url), postgres.dialect(), None
+        if writable:
+            migrate.upgrade_shared(server)
+            writer = Writer(shared.PostgresSession(server, dialect, node, alone=alone), clock)
+        readers = Readers(shared.PostgresSource(server, dialect), node)
+        store = cls(writer, readers, Notary(checkpoints))
+        log.info("database open, PostgreSQL, node %s, writable: %s", node, writable)
         store._start()
         return store
 
@@ -82,8 +113,9 @@ class Store:
     def on_commit(self, bell: Callable[[frozenset[str]], None]) -> None:
         """Call `bell` from the writer thread after each commit with the topics it touched.
 
-        Topics: messages, problems, cases, outbox, suspension, quality, people. It is a doorbell,
-        never a record: another process may write as well, so look now and then without it.
+        Topics: messages, problems, cases, outbox, suspension, quality, people, rules. It is a
+        doorbell, never a record: another process may write as well, so look now and then
+        without it.
         """
         if self._writer is not None:
             self._writer.on_commit(bell)
@@ -101,7 +133,7 @@ class Store:
     ) -> Report:
         """Check the whole audit log; checkpoints and key come from the folder if not given."""
         kept, own = self._signed(notes, key)
-        return self.read(lambda r: verify(r.audit_stored(), r.audit_claim(), kept, own))
+        return self.read(lambda r: verify(r.audit_stored(), r.audit_claim(), kept, own, r.node))
 
     def export_audit(self, file: BinaryIO, *, details: bool = True) -> int:
         """Write the audit log with its checkpoints to a file; return the number of entries."""

@@ -11,7 +11,8 @@ from collections.abc import Iterable, Sequence
 import msgspec
 from msgspec import Struct
 
-from verifier.store.audit import WRITER, Claim, StoredEntry, detail_digest
+from verifier.store.audit import Claim, StoredEntry, detail_digest
+from verifier.store.base import MAIN
 from verifier.store.merkle import Frontier, leaf_hash
 from verifier.store.notes import Checkpoint, PublicKey, read_note
 
@@ -31,15 +32,22 @@ class Report(Struct, frozen=True):
 
 
 def verify(
-    entries: Iterable[StoredEntry], claim: Claim, notes: Sequence[str], key: PublicKey | None
+    entries: Iterable[StoredEntry],
+    claim: Claim,
+    notes: Sequence[str],
+    key: PublicKey | None,
+    writer: str = MAIN,
 ) -> Report:
-    """Check every entry, every checkpoint and the head. Reads the entries once, in order."""
+    """Check every entry, every checkpoint and the head of the log of `writer`.
+
+    Reads the entries once, in order.
+    """
     findings, checkpoints = _read_notes(notes, key, claim.origin)
     pending = sorted(checkpoints, key=lambda checkpoint: checkpoint.size)
     tree, without = Frontier(), 0
     for entry in entries:
         pending = _compare(pending, tree, findings)
-        findings += _faults(entry, tree.size)
+        findings += _faults(entry, tree.size, writer)
         without += entry.detail is None
         tree = tree.append(leaf_hash(entry.body))
     left = _compare(pending, tree, findings)
@@ -88,7 +96,7 @@ def _compare(pending: list[Checkpoint], tree: Frontier, findings: list[str]) -> 
     return pending
 
 
-def _faults(entry: StoredEntry, expected: int) -> list[str]:
+def _faults(entry: StoredEntry, expected: int, log: str) -> list[str]:
     """Return what is wrong with one entry that should be number `expected`."""
     found = []
     if entry.seq != expected:
@@ -99,7 +107,7 @@ def _faults(entry: StoredEntry, expected: int) -> list[str]:
         seq, at, writer, who, what, subject, digest = _body.decode(entry.body)
     except msgspec.MsgspecError:
         return [*found, f"entry {entry.seq}: its text can not be read"]
-    shown = (entry.seq, entry.at, WRITER, entry.who, entry.what, entry.subject)
+    shown = (entry.seq, entry.at, log, entry.who, entry.what, entry.subject)
     if (seq, at, writer, who, what, subject) != shown:
         found.append(f"entry {entry.seq}: what is shown of it is not what was hashed")
     if entry.detail is not None and detail_digest(entry.salt, entry.detail).hex() != digest:
