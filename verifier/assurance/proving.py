@@ -45,8 +45,8 @@ class Proof(Struct, frozen=True):
     """What became of one guarantee.
 
     `tests` are the results it speaks of. `why` says, one sentence each, what stands against it, or
-    what kept it from being proved. `vacuous` marks one whose condition is never true: it forbids
-    nothing.
+    what kept it from being proved. `assumed` says which functions its condition names that count as
+    any number. `vacuous` marks one whose condition is never true: it forbids nothing.
     """
 
     name: str
@@ -55,6 +55,7 @@ class Proof(Struct, frozen=True):
     tests: tuple[str, ...]
     seconds: float
     why: tuple[str, ...] = ()
+    assumed: tuple[str, ...] = ()
     vacuous: bool = False
     counterexample: Counterexample | None = None
 

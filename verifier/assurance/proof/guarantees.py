@@ -147,6 +147,10 @@ class _Attempt:
                 return False
         return True
 
+    def _assumed(self) -> tuple[str, ...]:
+        found = self._ruled.names.functions_in(self._guarantee.condition)
+        return (f"{', '.join(found)}: any number",) if found else ()
+
     def _said(
         self,
         outcome: Outcome,
@@ -163,6 +167,7 @@ class _Attempt:
             tests=guarantee.tests,
             seconds=self._clock() - self._started,
             why=why,
+            assumed=self._assumed(),
             vacuous=vacuous,
             counterexample=example,
         )

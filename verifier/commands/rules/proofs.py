@@ -146,6 +146,7 @@ def _proof(name: str, proof: "Proof | ResultProof") -> Iterator[str]:
     if getattr(proof, "vacuous", False):
         yield f"{_INDENT}its condition is never true: it forbids nothing"
     yield from (f"{_INDENT}{text}" for text in proof.why)
+    yield from (f"{_INDENT}{text}" for text in getattr(proof, "assumed", ()))
     example = proof.counterexample
     if example:
         yield from (f"{_INDENT}{text}" for text in example.remarks)
