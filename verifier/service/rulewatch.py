@@ -89,11 +89,16 @@ class RuleWatch:
             await self._give_up(due, f"it can not be compiled: {named(error)}")
             return
         left = self._line.judge
-        work = partial(_take_over, line=self._line, program=program, due=due, clock=self._clock)
-        if await asyncio.wrap_future(self._store.submit(work)):
-            self._settle(due, "")
-            await asyncio.to_thread(self._keep, left)
-            log.warning("rules: version %d decides now", due.version)
+        work = partial(_take_over, line=self._line, program=program, due=due, before=left.version)
+        try:
+            if not await asyncio.wrap_future(self._store.submit(work)):
+                return
+        except StoreError:
+            self._line.use(left.program, left.version)  # nothing took effect: it comes again
+            raise
+        self._settle(due, "")
+        await asyncio.to_thread(self._keep, left)
+        log.warning("rules: version %d decides now", due.version)
 
     async def _give_up(self, due: ActivationRow, why: str) -> None:
         kept = self._line.judge.version
@@ -185,18 +190,14 @@ def _next(reader: Reader, now: datetime) -> list[tuple[int, RuleTexts]]:
 
 
 def _take_over(
-    tx: Transaction, line: Line, program: Program, due: ActivationRow, clock: Clock
+    tx: Transaction, line: Line, program: Program, due: ActivationRow, before: int | None
 ) -> bool:
     """Judge by a version from here on; False when another became due while it was compiled."""
-    newest = tx.rule_active(clock())
+    newest = tx.rule_active(tx.now())
     if newest is None or newest.id != due.id:
         return False
-    before = line.judge.version
-    detail = {
-        "hash": known(tx, due.version).hash,
-        "rule set": program.identity,
-        "version before": before,
-    }
-    tx.audit(PROGRAM, "rules took effect", subject(due.version), detail)
-    line.use(program, due.version)
+    version = known(tx, due.version)
+    detail = {"hash": version.hash, "rule set": program.identity, "version before": before}
+    tx.audit(PROGRAM, "rules took effect", subject(version.id), detail)
+    line.use(program, version.id)
     return True
