@@ -73,6 +73,6 @@ def _replay(desk: Desk, number: int, days: int, tell: Tell) -> Replay:
     version = against.version
     if version is None:
         raise RuleSetError("No version is active, so there is nothing to replay against.")
-    kept = to_store(found)
-    desk.store.write(lambda tx: ruleshelf.store_replay(tx, number, version, kept))
+    kept, seen = to_store(found), candidate.texts.hash
+    desk.store.write(lambda tx: ruleshelf.store_replay(tx, number, version, kept, seen=seen))
     return found
