@@ -28,6 +28,7 @@ def run(args: argparse.Namespace) -> int:
     """Measure and print a table; 0 always, for a rate is no verdict."""
     from verifier.bench import measure
     from verifier.bench.deciding import measure_forty
+    from verifier.bench.editing import measure_edits
     from verifier.bench.replaying import measure_replay
     from verifier.rulefiles import load_program, shipped_rules
 
@@ -48,6 +49,11 @@ def run(args: argparse.Namespace) -> int:
         f"replay of a million results at this rate: {replayed.million:.0f} s, of them "
         f"{replayed.start:.1f} s to start; the largest process took {replayed.memory:.0f} MB"
     )
+    row, taken = measure_edits(rules)
+    show(row)
+    taken.sort()
+    half, most = (1000 * taken[int(part * (len(taken) - 1))] for part in (0.5, 0.95))
+    print(f"live check of an edit: half {half:.0f} ms, 95 % {most:.0f} ms")
     rows, load = measure.measure_intake(raws, rules)
     for row in rows:
         show(row)

@@ -3,7 +3,6 @@
 from verifier.assurance.validation.evidence import CAUTIONS, Evidence, Further
 from verifier.assurance.validation.standing import Standing
 from verifier.documents.document import Block, Cell, Column, Paragraph, Points, Section, Table
-from verifier.language.spelled import spelled
 
 _PURPOSE = (
     "This file describes one set of rules by which a program decides, for every result of a "
@@ -66,7 +65,7 @@ def guarantees(standing: Standing) -> Section:
         (
             item.name,
             ", ".join(item.tests) or "every test",
-            Cell(f"never release when {spelled(item.condition)}"),
+            f"never releases when {standing.sentences.words(item.condition)}",
             item.source,
         )
         for item in standing.program.guarantees
