@@ -1,5 +1,6 @@
 """The whole demo against the real service: as expected, not as expected, and broken off."""
 
+import json
 import os
 import signal
 import stat
@@ -16,11 +17,23 @@ from verifier.demo.laboratory import free_ports, private_folder
 from verifier.errors import SettingsError
 
 
-def test_every_outcome_is_as_expected(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+def test_every_outcome_is_as_expected_and_comes_out_again(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
     assert main(["demo", "--check", "--folder", str(tmp_path / "demo")]) == 0
     told = capfd.readouterr().out
     assert "0 differences from what was expected" in told
     assert (tmp_path / "demo" / "lis.txt").read_text("utf-8").count("(final)") > 1000
+    config = ["--config", str(tmp_path / "demo" / "verifier.toml")]
+    # The same facts and rules give the same decision, to the last byte: those the candidate (the
+    # rules that decided) judges otherwise, and those that `again` does not reproduce.
+    assert main(["replay", "--candidate", "active", "--again", "--json", *config]) == 0
+    replay = json.loads(capfd.readouterr().out)
+    counts = replay["counts"]
+    assert counts["decisions"] == counts["reproduced"] > 200
+    assert counts["results"] > 3000
+    assert not replay["changes"]
+    assert main(["replay", "--candidate", "active", "--against", "recorded", *config]) == 0
 
 
 def test_a_wrong_expectation_is_found(

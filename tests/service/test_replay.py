@@ -8,6 +8,7 @@ from functools import partial
 from pathlib import Path
 
 import pytest
+from databases import database_url
 from msgspec.structs import replace
 
 from service.bench import NOW, PAT, Bench
@@ -36,9 +37,10 @@ def laboratory(tmp_path: Path) -> Iterator[Bench]:
     """A database with a history in which people acted, and the folder of the active rules."""
     (tmp_path / "rules").mkdir()
     (tmp_path / "rules" / "test.rules").write_text(RULES)
-    url = f"sqlite:///{tmp_path / 'verifier.db'}"
+    url = database_url(tmp_path)
+    named = ('laboratory = "Test"', f'laboratory = "Test"\ndatabase = "{url}"')
     with Store.open(url, checkpoints=tmp_path / "checkpoints", clock=lambda: NOW) as store:
-        yield Bench(tmp_path, store)
+        yield Bench(tmp_path, store, changes=(named,))
 
 
 def arrives(bench: Bench, specimen: str, status: str = "F", **values: str) -> None:

@@ -43,7 +43,7 @@ def waiting_bench(folder: Path, store: Store, choice: str) -> Bench:
 
 
 def tick(bench: Bench, now: datetime) -> None:
-    asyncio.run(end_waits(bench.store, bench.line.judge, lambda: now))
+    asyncio.run(end_waits(bench.store, lambda: bench.line.judge, lambda: now))
 
 
 def due(bench: Bench, now: datetime) -> list[int]:

@@ -1,9 +1,12 @@
 """The pages of the rules without a browser: what is shown, who may what, what is refused."""
 
 from collections.abc import Callable, Iterator
+from html import unescape
 from pathlib import Path
+from re import DOTALL, findall, sub
 
 import pytest
+from playwright.sync_api import Page
 
 from verifier.language import check
 from verifier.service import ruleshelf
@@ -53,9 +56,6 @@ def test_the_active_set_reads_in_sentences_and_tables(house: House, visit: Visit
 
 def test_every_statement_of_the_shipped_rules_is_shown_whole(house: House, visit: Visit) -> None:
     """What is read on the page is what decides: no line of any file is left out."""
-    from html import unescape
-    from re import DOTALL, findall, sub
-
     tove = visit("technologist")
     for name, text in texts(house, 1).files.items():
         page = tove.get(f"/rules/file?name={name}").text
@@ -159,3 +159,28 @@ def test_who_may_what(house: House, visit: Visit) -> None:
         assert why in answer.text
     assert anders.get("/rules/version/99").status_code == 404
     assert anders.get("/rules/draft/99").status_code == 409
+
+
+@pytest.mark.parametrize("width", [390, 720])  # a phone; and 1440 at 200 %, WCAG 2.2, 1.4.10
+def test_every_page_of_the_rules_fits_a_narrow_window(
+    house: House, visit: Visit, open_page: Callable[..., Page], width: int
+) -> None:
+    draft(house, visit("administrator"))
+    page = open_page("administrator", width, "dark" if width == 390 else "light")
+    for path in (
+        "/rules",
+        "/rules?find=potassium",
+        "/rules/file?name=hemolysis.rules",
+        f"/rules/file?name={ELECTROLYTES}",
+        "/rules/versions",
+        "/rules/version/2",
+        "/rules/compare?old=1&new=2",
+        f"/rules/draft/2?file={ELECTROLYTES}",
+    ):
+        page.goto(path)
+        wide = page.evaluate("document.documentElement.scrollWidth")
+        assert wide <= width, f"{path} is {wide} wide"
+        nameless = page.locator("input:not([type=hidden]), select, textarea").evaluate_all(
+            "fields => fields.filter(f => !f.labels.length).map(f => f.outerHTML)"
+        )
+        assert not nameless, path

@@ -150,7 +150,7 @@ def run_show(args: argparse.Namespace) -> int:
     from verifier.service.gating import overdue
     from verifier.store.store import Store
 
-    settings, _ = _line(args.config)
+    settings, line = _line(args.config)
     with Store.open(settings.database, checkpoints=settings.checkpoints, writable=False) as store:
         rows = store.read(lambda reader: reader.standings())
     found = 0
@@ -161,8 +161,10 @@ def run_show(args: argparse.Namespace) -> int:
         found += state not in ("in control", "warning")
         where = row.analyzer or "(other analyzers)"
         print(f"{row.test:24} {where:20} {state}{f': {why}' if why else ''}")
-    if not rows:
-        print("no control is defined")
+    tests = line.judge.program.catalogue.tests.values()
+    wanted = {test.name for test in tests if test.controlled and test.kind != "index"}
+    if without := sorted(wanted - {row.test for row in rows}):
+        print(f"no control defined: {', '.join(without)}")
     return 1 if found else 0
 
 

@@ -1,6 +1,6 @@
 """What an expression says, whatever the place it stands at."""
 
-from dataclasses import fields, is_dataclass, replace
+from dataclasses import is_dataclass, replace
 from typing import Any
 
 from verifier.language import tree
@@ -16,5 +16,5 @@ def meaning(part: Any, test: str) -> Any:
         return tuple(meaning(item, test) for item in part)
     if not is_dataclass(part):
         return part
-    names = [field.name for field in fields(part) if field.name != "span"]
+    names = [name for name in part.__dataclass_fields__ if name != "span"]
     return (type(part).__name__, *(meaning(getattr(part, name), test) for name in names))

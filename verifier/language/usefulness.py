@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from itertools import islice
+from typing import NamedTuple
 
 from verifier.language import tree
 from verifier.language.derived import names_in
@@ -31,12 +32,23 @@ def check_usefulness(expressions: Expressions, memory: Memory) -> None:
     _Usefulness(expressions, memory).check()
 
 
+class _Traits(NamedTuple):
+    """What is asked of a rule again and again: its tests, and what it says and does."""
+
+    tests: list[str]
+    effects: frozenset[object]
+    orders: frozenset[str]
+    exempt: frozenset[object]
+
+
 class _Usefulness:
     def __init__(self, expressions: Expressions, memory: Memory) -> None:
         self._all = expressions
         self._findings, self._symbols = expressions.findings, expressions.symbols
         self._regions = Regions(expressions)
         self._trials = Trials(self._regions.bounds, memory.answers)
+        rules = self._symbols.rules
+        self._traits = {name: self._traits_of(rule) for name, rule in rules.items()}
 
     def check(self) -> None:
         rules = [self._symbols.rules[name] for name in sorted(self._symbols.rules)]
@@ -123,7 +135,7 @@ class _Usefulness:
         tests, others = self._tests_of(rule), self._tests_of(other)
         return (
             _holds_as_much(rule, other)
-            and _does_as_much(rule, other)
+            and self._does_as_much(rule, other)
             and (set(tests) <= set(others) or (others == [""] and not self._derived(tests)))
             and all(self._implied(rule, other, test) for test in tests)
         )
@@ -140,11 +152,33 @@ class _Usefulness:
         both = (rule.condition, other.condition)
         return self._trials.answer(both, test, made) is True
 
+    def _does_as_much(self, rule: tree.Rule, other: tree.Rule) -> bool:
+        """Return whether `other` has every effect of `rule`, and is not narrower in another way."""
+        one, two = (self._traits[each.name.text] for each in (rule, other))
+        firm = rule.unknown == "ignore" or other.unknown != "ignore"
+        return (
+            firm
+            and rule.wait is None
+            and other.wait is None
+            and one.effects <= two.effects
+            and one.orders <= two.orders
+            and two.exempt <= one.exempt
+        )
+
     def _tests_of(self, rule: tree.Rule) -> list[str]:
+        return self._traits[rule.name.text].tests
+
+    def _traits_of(self, rule: tree.Rule) -> _Traits:
+        tests = sorted({word.text for word in rule.tests or ()}) or [""]
         if rule.tests is None:
             excluded = {word.text for word in rule.excluded}
-            return sorted(name for name in self._symbols.judged() if name not in excluded)
-        return sorted({word.text for word in rule.tests}) or [""]
+            tests = sorted(name for name in self._symbols.judged() if name not in excluded)
+        return _Traits(
+            tests,
+            frozenset(meaning(item, "") for item in rule.effects),
+            frozenset(word.text for word in rule.orders),
+            frozenset(meaning(item.condition, "") for item in rule.exceptions),
+        )
 
     def _note_useless(self, rule: tree.Rule, other: tree.Rule) -> None:
         self._findings.add(
@@ -160,24 +194,6 @@ def _holds_as_much(rule: tree.Rule, other: tree.Rule) -> bool:
     if rule.scope == "tests" and other.scope == "tests":
         return {word.text for word in rule.held} <= {word.text for word in other.held}
     return other.scope in _WIDER.get(rule.scope, ())
-
-
-def _does_as_much(rule: tree.Rule, other: tree.Rule) -> bool:
-    """Return whether `other` has every effect of `rule`, and is not narrower in another way."""
-    firm = rule.unknown == "ignore" or other.unknown != "ignore"
-    effects = {meaning(item, "") for item in rule.effects}
-    return (
-        firm
-        and rule.wait is None
-        and other.wait is None
-        and effects <= {meaning(item, "") for item in other.effects}
-        and {word.text for word in rule.orders} <= {word.text for word in other.orders}
-        and _exempt(other) <= _exempt(rule)
-    )
-
-
-def _exempt(rule: tree.Rule) -> set[object]:
-    return {meaning(item.condition, "") for item in rule.exceptions}
 
 
 def _parts(node: tree.Expression) -> tuple[tree.Expression, ...]:

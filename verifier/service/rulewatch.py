@@ -35,6 +35,7 @@ from verifier.store.transaction import Reader, Transaction
 log = logging.getLogger(__name__)
 
 TICK = 0.2  # seconds between two looks
+AFTER_DEFECT = 10.0  # seconds
 AHEAD = 3  # versions kept compiled besides the one that decides
 
 
@@ -48,7 +49,7 @@ class RuleWatch:
 
     def __init__(self, store: Store, line: Line, clock: Clock) -> None:
         self._store, self._line, self._clock = store, line, clock
-        self._ready: dict[str, Program] = {}
+        self._ready: dict[str, Program | None] = {}
         self._done = 0  # the activation that was last used or given up
         self._stamp: tuple[int, ...] = ()
 
@@ -59,6 +60,9 @@ class RuleWatch:
                 await self.look()
             except StoreError as error:
                 log.error("rules: %s", error)
+            except Exception as error:  # a defect of ours must not stop what works
+                log.error("rules: the versions can not be watched: %s", named(error))
+                await asyncio.sleep(AFTER_DEFECT)
             await asyncio.sleep(TICK)
 
     async def look(self) -> None:
@@ -67,8 +71,7 @@ class RuleWatch:
         seen = await asyncio.to_thread(self._store.read, partial(_seen, now=now))
         if seen.active and seen.active.id != self._done:
             await self._turn(seen.active)
-        elif seen.stamp != self._stamp:
-            await asyncio.to_thread(self._prepare, now)
+        elif seen.stamp != self._stamp and await asyncio.to_thread(self._prepare, now):
             self._stamp = seen.stamp
 
     async def _turn(self, due: ActivationRow) -> None:
@@ -125,21 +128,32 @@ class RuleWatch:
         with _giving_way():
             return compiled(written, self._line.settings, f"version {number} of the rules", remedy)
 
-    def _prepare(self, now: datetime) -> None:
-        """Compile what may be next and forget what may not."""
-        ready: dict[str, Program] = {}
-        for number, written in self._store.read(partial(_next, now=now)):
-            try:
-                ready[written.hash] = self._ready.get(written.hash) or self._compile(
-                    number, written
-                )
-            except (RuleSetError, SettingsError) as error:
-                log.warning("rules: version %d can not be used: %s", number, error)
-            except StoreError:
-                raise
-            except Exception as error:  # told again when it is due
-                log.error("rules: version %d can not be compiled: %s", number, named(error))
-        self._ready = ready
+    def _prepare(self, now: datetime) -> bool:
+        """Forget what may not be next and compile one version that may; True when none is left.
+
+        One at a time, so that what falls due meanwhile does not wait for them all.
+        """
+        likely = self._store.read(partial(_next, now=now))
+        self._ready = {
+            written.hash: self._ready[written.hash]
+            for _, written in likely
+            if written.hash in self._ready
+        }
+        for number, written in likely:
+            if written.hash not in self._ready:
+                self._ready[written.hash] = self._tried(number, written)
+                return False
+        return True
+
+    def _tried(self, number: int, written: RuleTexts) -> Program | None:
+        """Return the program of a version; None, and told in the log, when it can not be used."""
+        try:
+            return self._compile(number, written)
+        except (RuleSetError, SettingsError) as error:
+            log.warning("rules: version %d can not be used: %s", number, error)
+        except Exception as error:  # it is tried again, and an alarm, when it is due
+            log.error("rules: version %d can not be compiled: %s", number, named(error))
+        return None
 
 
 @contextmanager

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import gc
 import logging
 import signal
 from collections.abc import Awaitable, Callable, Coroutine, Iterator
@@ -92,6 +93,8 @@ class Service:
         sending = [asyncio.create_task(forwarder.run()) for forwarder in forwarders]
         behind = [asyncio.create_task(work) for work in self._behind(store, line)]
         self._say("ready")
+        gc.collect()
+        gc.freeze()  # what was compiled stays, so no later collection walks it
         try:
             await self._until_stopped([*sending, *behind])
         finally:

@@ -51,6 +51,7 @@ def create_app(store: Store, line: Line, settings: Settings, clock: Clock) -> Fa
     async def running(app: FastAPI) -> AsyncIterator[None]:
         async with desk.pulse.beating():
             yield
+        desk.chores.close()
 
     app = FastAPI(lifespan=running, openapi_url=None, docs_url=None, redoc_url=None)
     app.state.desk = desk

@@ -48,11 +48,14 @@ def _scenarios(desk: Desk, number: int, written: RuleTexts, tell: Tell) -> Teste
     return Tested(written.hash, len(runs), failing)
 
 
-def start_replay(desk: Desk, number: int, days: int) -> None:
+def start_replay(desk: Desk, who: str, number: int, days: int) -> None:
     """Judge the last days again with a version and keep what differs, in the background.
 
-    0 days are all of history.
+    0 days are all of history. Who asked for it is put on record.
     """
+    detail = {"days": days} if days else {}
+    about = ruleshelf.subject(number)
+    desk.store.write(lambda tx: tx.audit(who, "asked for a replay of rules", about, detail))
     desk.chores.start(REPLAY, number, partial(_replay, desk, number, days))
 
 

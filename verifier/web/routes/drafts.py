@@ -73,11 +73,17 @@ def save(
 @router.post(
     "/rules/draft/{number}/check", dependencies=[Depends(May("write rules")), Depends(meant)]
 )
-def check(number: int, desk: TheDesk, file: Name, text: Text = "") -> Response:
-    """Check what is in the editor, saved or not; return the list of findings to put in place."""
+def check(number: int, desk: TheDesk, session: Visitor, file: Name, text: Text = "") -> Response:
+    """Check what is in the editor, saved or not; return the list of findings to put in place.
+
+    Nothing is returned to who has written on meanwhile, and asked again.
+    """
     began = time.perf_counter()
     _, before = _draft(desk, number)
-    checked = desk.live.check(number, _with(before, file, text))
+    about = (number, session.person.name)
+    checked = desk.live.check_newest(about, _with(before, file, text))
+    if checked is None:
+        return Response(status_code=204)
     content = findings(number, file, checked)
     took = round(1000 * (time.perf_counter() - began))
     return desk.bare("findings.html", content | {"took": took})
@@ -128,7 +134,9 @@ def _editor(
     line: str = "",
     seen: str = "",
 ) -> Response:
-    content = findings(version.id, name, desk.live.check(version.id, written)) | {
+    content = findings(
+        version.id, name, desk.live.check((version.id, session.person.name), written)
+    ) | {
         "version": version,
         "files": sorted({*written.files, name}),
         "text": written.files.get(name, ""),

@@ -63,10 +63,10 @@ def scenarios(number: int, desk: TheDesk, session: Visitor) -> Response:
 
 @router.post("/rules/version/{number}/replay", dependencies=_approves)
 def replay(
-    number: int, desk: TheDesk, session: Visitor, days: Annotated[int, Form(ge=0)] = 0
+    number: int, desk: TheDesk, session: Visitor, days: Annotated[int, Form(ge=0, le=36500)] = 0
 ) -> Response:
     """Begin to judge history again; 0 days are all there is."""
-    versionwork.start_replay(desk, number, days)
+    versionwork.start_replay(desk, session.person.name, number, days)
     return see(f"/rules/version/{number}#tested")
 
 

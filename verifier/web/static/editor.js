@@ -91,6 +91,7 @@
     try {
       const body = new URLSearchParams(new FormData(form));
       const answer = await fetch(form.dataset.check, { method: "POST", body, signal: asked.signal });
+      if (answer.status === 204) return; // something newer was asked
       if (answer.ok) take(await answer.text());
       else status.textContent = "The server did not check this; load the page again.";
     } catch (error) {
