@@ -86,7 +86,7 @@ def _open(config: Path) -> "Store":
     from verifier.store.store import Store
 
     settings = load(config)
-    return Store.open(settings.database, checkpoints=settings.checkpoints, writable=False)
+    return Store.of(settings, writable=False)
 
 
 def _kept_elsewhere(

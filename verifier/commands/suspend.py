@@ -100,5 +100,5 @@ def in_database(config: Path, work: "Callable[[Transaction], T]") -> T:
     from verifier.store.store import Store
 
     loaded = settings.load(config)
-    with Store.open(loaded.database, checkpoints=loaded.checkpoints) as store:
+    with Store.of(loaded) as store:
         return store.write(work)

@@ -24,7 +24,7 @@ class Desk:
 
     def __init__(self, laboratory: Laboratory) -> None:
         loaded = settings.load(laboratory.config)
-        self.store = Store.open(loaded.database, checkpoints=loaded.checkpoints)
+        self.store = Store.of(loaded)
         program = load_program(loaded.rules, loaded.parameters, loaded.units)
         self.program = program
         self._tests = tuple(program.catalogue.tests)

@@ -13,6 +13,7 @@ from verifier.clock import Clock
 from verifier.errors import SettingsError
 from verifier.rulefiles import load_program
 from verifier.service.forwarder import Forwarder
+from verifier.service.leasing import keep_leases
 from verifier.service.line import Line
 from verifier.service.listener import Listener
 from verifier.service.timers import run_timers
@@ -62,9 +63,7 @@ class Service:
         )
         check_wiring(self._settings, program.catalogue)
         line = Line(self._settings, program)
-        with Store.open(
-            self._settings.database, checkpoints=self._settings.checkpoints, clock=self._clock
-        ) as store:
+        with Store.of(self._settings, clock=self._clock, alone=True) as store:
             await asyncio.to_thread(store.checkpoint)  # covers what a kill left uncovered
             self._say(f"{len(program.rules)} rules active, rule set {program.identity[:12]}")
             await self._run_with(store, line)
@@ -83,18 +82,22 @@ class Service:
             Forwarder(name, destination, store, self._clock)
             for name, destination in self._settings.destinations.items()
         ]
+        if store.leases is not None:
+            for forwarder in forwarders:
+                forwarder.allow(0.0)  # not before the lease is ours
         store.on_commit(lambda topics: _ring(loop, topics, forwarders))
         listeners = await self._listen(line, store)
         page = await self._open_page(store, line)
         sending = [asyncio.create_task(forwarder.run()) for forwarder in forwarders]
         timers = asyncio.create_task(run_timers(store, line.judge, self._clock))
+        leasing = asyncio.create_task(keep_leases(store, forwarders))
         self._say("ready")
         try:
-            await self._until_stopped([*sending, timers])
+            await self._until_stopped([*sending, timers, leasing])
         finally:
             self._say("stopping: no new messages; finishing what was taken")
             await asyncio.gather(*(listener.stop() for listener in listeners))
-            await _end(forwarders, sending, timers)
+            await _end(forwarders, sending, timers, leasing)
             await _close_page(page)
 
     async def _until_stopped(self, tasks: list[asyncio.Task[None]]) -> None:
@@ -147,16 +150,19 @@ class Service:
 
 
 async def _end(
-    forwarders: list[Forwarder], sending: list[asyncio.Task[None]], timers: asyncio.Task[None]
+    forwarders: list[Forwarder],
+    sending: list[asyncio.Task[None]],
+    timers: asyncio.Task[None],
+    leasing: asyncio.Task[None],
 ) -> None:
     """Let what is on its way be answered; cut off what takes too long."""
     for forwarder in forwarders:
         forwarder.stop()
     timers.cancel()
     await asyncio.wait([*sending, timers], timeout=STOP_SECONDS)
-    for task in sending:
+    for task in (*sending, leasing):
         task.cancel()
-    await asyncio.gather(*sending, timers, return_exceptions=True)
+    await asyncio.gather(*sending, timers, leasing, return_exceptions=True)
 
 
 async def _serve_page(server: PageServer) -> None:

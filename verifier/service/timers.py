@@ -37,7 +37,7 @@ async def end_waits(store: Store, judge: Judge, clock: Clock) -> None:
     for case_id in due:
         try:
             await asyncio.wrap_future(
-                store.submit(partial(judge.judge_again, case_id=case_id, now=now))
+                store.submit(partial(judge.end_wait, case_id=case_id, now=now))
             )
         except StoreError:
             raise

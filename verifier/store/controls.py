@@ -72,6 +72,7 @@ class ControlWrites(ControlReads, Writing):
         self, scope: Scope, subject: str, text: str, who: str, since: datetime | None = None
     ) -> int:
         """Stop automatic release; return the id of the suspension."""
+        self.claim_house()
         number = new_id()
         began = micros(since or self.now())
         self._insert(_SUSPEND, number, scope, subject, text, who, began, None, "")
@@ -80,6 +81,7 @@ class ControlWrites(ControlReads, Writing):
 
     def resume(self, suspension_id: int, who: str) -> bool:
         """End a suspension; False when it does not stand."""
+        self.claim_house()
         self._touch("suspension")
         ended = micros(self.now())
         done = self._run(_RESUME, suspension=suspension_id, new_ended=ended, new_ended_by=who)
@@ -87,6 +89,7 @@ class ControlWrites(ControlReads, Writing):
 
     def set_control_state(self, test: str, state: Control, who: str, note: str = "") -> None:
         """Record the control state of a test."""
+        self.claim_house()
         at = micros(self.now())
         changed = self._run(
             _SET, which=test, new_state=state, new_who=who, new_at=at, new_note=note
@@ -97,5 +100,6 @@ class ControlWrites(ControlReads, Writing):
 
     def take_back_control_state(self, test: str) -> bool:
         """Let controls speak for a test again; False when nobody had recorded a state."""
+        self.claim_house()
         self._touch("quality")
         return self._run(_TAKE_BACK, which=test) == 1

@@ -4,11 +4,12 @@ import logging
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from pathlib import Path
-from typing import BinaryIO, Self, TypeVar, cast
+from typing import TYPE_CHECKING, BinaryIO, Self, TypeVar, cast
 
 from verifier import clock as clocks
 from verifier.clock import Clock
 from verifier.errors import StoreError
+from verifier.settings import Settings
 from verifier.store import migrate, sqlite
 from verifier.store.base import MAIN
 from verifier.store.checkpoint import Notary, sign_log
@@ -21,6 +22,10 @@ from verifier.store.sessions import SqliteSession
 from verifier.store.transaction import Reader, Transaction
 from verifier.store.verify import Report, verify
 from verifier.store.writer import Writer
+
+if TYPE_CHECKING:
+    from verifier.store.bells import Bells
+    from verifier.store.leases import Leases
 
 log = logging.getLogger(__name__)
 
@@ -38,6 +43,8 @@ class Store:
         self._writer = writer
         self._readers = readers
         self._notary = notary
+        self.leases: Leases | None = None  # None: nobody else forwards
+        self._bells: Bells | None = None
 
     @classmethod
     def open(
@@ -78,17 +85,43 @@ class Store:
         return store
 
     @classmethod
+    def of(
+        cls,
+        settings: Settings,
+        *,
+        clock: Clock = clocks.now,
+        writable: bool = True,
+        alone: bool = False,
+    ) -> Self:
+        """Open the database that settings name, as `open` does."""
+        return cls.open(
+            settings.database,
+            checkpoints=settings.checkpoints,
+            clock=clock,
+            writable=writable,
+            node=settings.node,
+            alone=alone,
+        )
+
+    @classmethod
     def _open_shared(
         cls, url: str, checkpoints: Path, clock: Clock, writable: bool, node: str, *, alone: bool
     ) -> Self:
-        from verifier.store import postgres, shared  # who uses a file does not wait for a driver
+        # Who uses a file does not wait for a driver.
+        from verifier.store import postgres, shared
+        from verifier.store.bells import Bells
+        from verifier.store.leases import Leases
 
         server, dialect, writer = postgres.address(url), postgres.dialect(), None
         if writable:
             migrate.upgrade_shared(server)
-            writer = Writer(shared.PostgresSession(server, dialect, node, alone=alone), clock)
+            session = shared.PostgresSession(server, dialect, node, alone=alone)
+            writer = Writer(session, clock)
         readers = Readers(shared.PostgresSource(server, dialect), node)
         store = cls(writer, readers, Notary(checkpoints))
+        if writer is not None and alone:
+            store.leases = Leases(server, dialect, node)
+            store._bells = Bells(server, session.token, writer.ring)
         log.info("database open, PostgreSQL, node %s, writable: %s", node, writable)
         store._start()
         return store
@@ -148,6 +181,10 @@ class Store:
 
         The writer goes last: only the last connection to go can fold in the write-ahead file.
         """
+        if self._bells is not None:
+            self._bells.close()
+        if self.leases is not None:
+            self.leases.close()
         self._readers.close()
         if self._writer is not None:
             self._writer.close()
