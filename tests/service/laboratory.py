@@ -205,6 +205,7 @@ class Laboratory:
     node: str = "main"
     database: str = ""
     rules: str = RULES
+    checkpoints: str = "checkpoints"
     chem: int = field(default_factory=free_port)
     second: int = field(default_factory=free_port)
     web: int = field(default_factory=free_port)
@@ -218,7 +219,10 @@ class Laboratory:
             held=self.held, answer_seconds=self.answer_seconds,
         )  # fmt: skip
         database = self.database or database_url(self.folder)
-        self.config.write_text(f'database = "{database}"\nnode = "{self.node}"\n{text}')
+        self.config.write_text(
+            f'database = "{database}"\nnode = "{self.node}"\n'
+            f'checkpoints = "{self.checkpoints}"\n{text}'
+        )
 
     @property
     def config(self) -> Path:

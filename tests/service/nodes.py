@@ -115,7 +115,12 @@ def nodes(folder: Path, lis_port: int, names: Sequence[str]) -> Iterator[dict[st
         through = url.set(port=cable.port).render_as_string(hide_password=False)
         (folder / name).mkdir()
         laboratory = Laboratory(
-            folder / name, lis_port, node=name, database=through, rules=MORE_RULES
+            folder / name,
+            lis_port,
+            node=name,
+            database=through,
+            rules=MORE_RULES,
+            checkpoints=str(folder / "checkpoints"),
         )
         made[name] = Node(laboratory, cable)
     starting = [threading.Thread(target=node.laboratory.start) for node in made.values()]
@@ -188,7 +193,7 @@ class Traffic:
         self._stop.set()
         for thread in self._threads:
             thread.join()
-        assert not self.problems
+        assert not self.problems, (self.problems, self.count)
 
     @property
     def count(self) -> int:

@@ -43,6 +43,7 @@ class Store:
         self._writer = writer
         self._readers = readers
         self._notary = notary
+        self._node = readers.node
         self.leases: Leases | None = None  # None: nobody else forwards
         self._bells: Bells | None = None
 
@@ -118,7 +119,7 @@ class Store:
             session = shared.PostgresSession(server, dialect, node, alone=alone)
             writer = Writer(session, clock)
         readers = Readers(shared.PostgresSource(server, dialect), node)
-        store = cls(writer, readers, Notary(checkpoints))
+        store = cls(writer, readers, Notary(checkpoints, node))
         if writer is not None and alone:
             store.leases = Leases(server, dialect, node)
             store._bells = Bells(server, session.token, writer.ring)
@@ -161,19 +162,32 @@ class Store:
         return sign_log(self, self._notary)
 
     def verify_audit(
-        self, notes: Sequence[str] | None = None, key: PublicKey | None = None
+        self, notes: Sequence[str] | None = None, key: PublicKey | None = None, log: str = ""
     ) -> Report:
-        """Check the whole audit log; checkpoints and key come from the folder if not given."""
-        kept, own = self._signed(notes, key)
-        return self.read(lambda r: verify(r.audit_stored(), r.audit_claim(), kept, own, r.node))
+        """Check one audit log as a whole, this node's own unless `log` names another.
 
-    def export_audit(self, file: BinaryIO, *, details: bool = True) -> int:
-        """Write the audit log with its checkpoints to a file; return the number of entries."""
-        notes, key = self._signed(None, None)
-        return self.read(
+        Checkpoints and key come from the folder if not given.
+        """
+        log = log or self._node
+        kept, own = self._signed(log, notes, key)
+        return self._readers.read(
+            lambda r: verify(r.audit_stored(), r.audit_claim(), kept, own, log), log
+        )
+
+    def verify_logs(self) -> dict[str, Report]:
+        """Check the audit logs of all nodes, each with its checkpoints in the folder."""
+        names = self.read(lambda reader: reader.audit_logs()) or [self._node]
+        return {name: self.verify_audit(log=name) for name in names}
+
+    def export_audit(self, file: BinaryIO, *, details: bool = True, log: str = "") -> int:
+        """Write one audit log with its checkpoints to a file; return the number of entries."""
+        log = log or self._node
+        notes, key = self._signed(log, None, None)
+        return self._readers.read(
             lambda r: write_export(
                 file, r.audit_claim(), notes, key, r.audit_stored(), details=details
-            )
+            ),
+            log,
         )
 
     def close(self) -> None:
@@ -196,11 +210,12 @@ class Store:
         self.close()
 
     def _signed(
-        self, notes: Sequence[str] | None, key: PublicKey | None
+        self, log: str, notes: Sequence[str] | None, key: PublicKey | None
     ) -> tuple[Sequence[str], PublicKey | None]:
         """Return checkpoints read before the log, so that none can be newer than it."""
-        kept = self._notary.notes() if notes is None else notes
-        return kept, key or self._notary.public_key()
+        notary = self._notary.of(log)
+        kept = notary.notes() if notes is None else notes
+        return kept, key or notary.public_key()
 
     def _start(self) -> None:
         IDS.stay_above(self.read(lambda reader: reader.newest_id()))
