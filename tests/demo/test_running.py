@@ -31,13 +31,17 @@ def test_a_wrong_expectation_is_found(
         replace(tube, expect="others: release") if tube.title == "potassium high" else tube
         for tube in morning.tube
     ]
-    monkeypatch.setattr(scenario, "load", lambda: replace(morning, tube=tuple(wrong)))
+    wrong = [replace(tube, judged="accepted") if tube.id == "QC-UH-2" else tube for tube in wrong]
+    other = replace(morning, tube=tuple(wrong), reviews=morning.reviews[1:])
+    monkeypatch.setattr(scenario, "load", lambda: other)
     assert main(["demo", "--check", "--folder", str(tmp_path)]) == 1
     told = capfd.readouterr().out
     assert "potassium: expected release, found hold critical outside-autorelease" in told
     assert "the LIS never got 2823-3 = '6.4' with status 'F'" in told
     assert "the LIS never got 1863-0" in told
-    assert "4 differences" in told
+    assert "expected of the control 'accepted', found 'rejected 2-2s 1-2s'" in told
+    assert "to look into: expected ['FM-9102 urate released'" in told
+    assert "6 differences" in told
 
 
 def test_the_folder_is_private_and_never_one_in_use(tmp_path: Path) -> None:

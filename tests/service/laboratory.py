@@ -210,6 +210,7 @@ class Laboratory:
     second: int = field(default_factory=free_port)
     web: int = field(default_factory=free_port)
     process: subprocess.Popen[str] | None = None
+    told: str = ""
 
     def __post_init__(self) -> None:
         (self.folder / "rules").mkdir(exist_ok=True)
@@ -236,7 +237,9 @@ class Laboratory:
         )  # fmt: skip
         log.close()
         assert self.process.stdout
+        self.told = ""
         for line in self.process.stdout:
+            self.told += line
             if line.strip() == "ready":
                 return
         self._gone()

@@ -158,7 +158,7 @@ def test_where_no_rule_asks_nothing_is_kept_or_looked_for(tmp_path: Path) -> Non
         plain.take(sent(2, "B", "4.7", at="0802"))
         assert facts_of(plain, "S2").preceding == {}
         rows = "SELECT count(*), count(analyzer), count(measured) FROM result"
-        assert store.read(lambda r: r._cursor.execute(rows).fetchone()) == (4, 0, 0)
+        assert store.read(lambda r: r._cursor.execute(rows).fetchone()) == (4, 4, 0)
 
 
 def test_offline_decides_the_same(bench: Bench) -> None:

@@ -41,8 +41,13 @@ def statements() -> Iterator[tuple[str, Statement]]:
 ALL = dict(statements())
 # Tables of few rows.
 SCANS = {"controls._CONTROLS", "people._PEOPLE", "people._EXPIRE", "quality._LEVELS"}
+SCANS |= {"retention._LOGS"}
+SCANS |= {f"ruleversions._{name}" for name in ("VERSIONS", "ACTIVATIONS", "DUE")}
+SCANS |= {"shadows._ALL"}
 # Sorts of few rows: the queue's last key, one patient's results, what was refused.
 SORTS = {"queue._QUEUE", "cases._EARLIER", "outbox._COUNTS.1"}
+# And of many: the cases of a stretch, which lie by time and are walked by case; spilled to a file.
+SORTS |= {"past._JUDGED", "shadows._CASES"}
 
 
 def test_migrations_lead_to_the_schema_of_the_code(store: Store, database: Path) -> None:

@@ -45,6 +45,8 @@ ALLOWED = {
     "GET /people": {"administrator"},
     "POST /people": {"administrator"},
     "GET /rules": ALL,
+    "GET /rules/usage": ALL,
+    "POST /rules/usage/scenario": ALL,
     "GET /audit": {"pathologist", "administrator"},
     "POST /audit": {"pathologist", "administrator"},
     "POST /sign-out": ALL,

@@ -11,6 +11,7 @@ from verifier.facts.case import Control
 from verifier.facts.numbers import read_titer
 from verifier.facts.values import TITER, Between, Number
 from verifier.language import kinds, tree
+from verifier.language.comparing import Test
 from verifier.language.expressions import Expressions, Where
 from verifier.language.givens import Given, GivenOfTest, no_value, ranged
 from verifier.language.rules import FLAGS
@@ -74,12 +75,17 @@ class CheckedScenario(Struct, frozen=True):
 
 
 class CheckedGuarantee(Struct, frozen=True):
-    """What must never be released: results of `tests` for which the condition is true."""
+    """What must never be released: results of `tests` for which the condition is true.
+
+    `conditions` are the same condition compiled, one for each of `tests`.
+    """
 
     name: str
     source: str
     tests: tuple[str, ...]
     condition: tree.Expression
+    conditions: tuple[Test, ...] = ()
+    place: Place | None = None
 
 
 class Examples:
@@ -280,6 +286,5 @@ class Examples:
     def _guarantee(self, name: str, item: tree.Guarantee) -> CheckedGuarantee:
         judged = sorted(self._symbols.judged())
         tests = tuple(judged) if item.tests is None else self._judged(item.tests)
-        for test in tests:
-            self._all.truth(item.condition, Where(test=test))
-        return CheckedGuarantee(name, item.source, tests, item.condition)
+        asked = tuple(self._all.truth(item.condition, Where(test=test)).run for test in tests)
+        return CheckedGuarantee(name, item.source, tests, item.condition, asked, item.name.span)

@@ -7,8 +7,10 @@ from verifier.language import tree
 from verifier.language.derived import names_in
 from verifier.language.diagnostics import listing
 from verifier.language.expressions import Expressions
-from verifier.language.regioned import Regions, meaning
-from verifier.language.regions import Trials
+from verifier.language.meanings import meaning
+from verifier.language.memory import Memory
+from verifier.language.regioned import Regions
+from verifier.language.regions import Region, Trials, implication
 from verifier.language.scene import plain
 
 # what a rule holds, and the scopes that hold it as well
@@ -21,17 +23,20 @@ _WIDER = {
 _MOST_PAIRS = 200_000  # of rules compared; bounds the time of a check
 
 
-def check_usefulness(expressions: Expressions) -> None:
+def check_usefulness(expressions: Expressions, memory: Memory) -> None:
     """Note conditions of one answer, and rules made useless by another, as warnings."""
-    _Usefulness(expressions).check()
+    symbols = expressions.symbols
+    amounts = {name: (p.value.value, p.value.unit) for name, p in symbols.parameters.items()}
+    memory.answers.begin((symbols.kinds, amounts, set(symbols.populations)))
+    _Usefulness(expressions, memory).check()
 
 
 class _Usefulness:
-    def __init__(self, expressions: Expressions) -> None:
+    def __init__(self, expressions: Expressions, memory: Memory) -> None:
         self._all = expressions
         self._findings, self._symbols = expressions.findings, expressions.symbols
         self._regions = Regions(expressions)
-        self._trials = Trials(self._regions.bounds)
+        self._trials = Trials(self._regions.bounds, memory.answers)
 
     def check(self) -> None:
         rules = [self._symbols.rules[name] for name in sorted(self._symbols.rules)]
@@ -77,8 +82,11 @@ class _Usefulness:
 
     def _constant(self, node: tree.Expression, test: str) -> Iterator[tuple[tree.Expression, bool]]:
         inside = [found for part in _parts(node) for found in self._constant(part, test)]
-        answer = None if inside else self._trials.constant(self._regions.of(node, test))
+        answer = None if inside else self._answer(node, test)
         yield from inside if answer is None else [(node, answer)]
+
+    def _answer(self, node: tree.Expression, test: str) -> bool | None:
+        return self._trials.answer((node,), test, lambda: self._regions.of(node, test))
 
     def _note_constant(self, node: tree.Expression, answer: bool, tests: list[str]) -> None:
         named = f" for {listing(tests)}" if any(tests) else ""
@@ -125,9 +133,12 @@ class _Usefulness:
         return any(test in self._symbols.derived for test in tests)
 
     def _implied(self, rule: tree.Rule, other: tree.Rule, test: str) -> bool:
-        narrow = self._regions.of(rule.condition, test)
-        wide = self._regions.of(other.condition, test)
-        return wide.keys <= narrow.keys and self._trials.implies(narrow, wide)
+        def made() -> Region | None:
+            narrow, wide = (self._regions.of(part, test) for part in both)
+            return implication(narrow, wide)
+
+        both = (rule.condition, other.condition)
+        return self._trials.answer(both, test, made) is True
 
     def _tests_of(self, rule: tree.Rule) -> list[str]:
         if rule.tests is None:

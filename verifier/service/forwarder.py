@@ -12,6 +12,7 @@ from verifier.errors import PeerError, StoreError
 from verifier.hl7.acknowledge import Answer
 from verifier.service.client import MllpClient
 from verifier.service.failures import named
+from verifier.service.tls import client_context
 from verifier.settings import Destination
 from verifier.store.rows import OutgoingRow
 from verifier.store.store import Store
@@ -39,11 +40,14 @@ class Forwarder:
         self._bell = asyncio.Event()
         self._stopping = False
         self._until = math.inf  # when the right to send ends (`clock.running`)
+        tls = destination.tls
         self._client = MllpClient(
             destination.host,
             destination.port,
             connect_seconds=destination.connect_seconds,
             answer_seconds=destination.answer_seconds,
+            tls=client_context(f"destinations.{name}.tls", tls) if tls else None,
+            server_name=tls.server_name if tls else "",
         )
 
     def ring(self) -> None:

@@ -26,11 +26,14 @@ History = Mapping[str, tuple[Earlier, ...]]
 
 
 class Judge:
-    """Judges cases with one rule set. The same record and history give the same decision."""
+    """Judges cases with one rule set. The same record and history give the same decision.
 
-    def __init__(self, settings: Settings, program: Program) -> None:
+    `version` is the number of the rule set, None where it is not one of the database.
+    """
+
+    def __init__(self, settings: Settings, program: Program, version: int | None = None) -> None:
         self.settings = settings
-        self.program = program
+        self.program, self.version = program, version
         self.maps = {name: c.mapping(name) for name, c in settings.connections.items()}
         self.outbound = Outbound(settings)
         self.watch = Watch(settings.quality)
@@ -107,9 +110,11 @@ class Judge:
             tx, case_id, stored, record, decision, now,
             arrival=arrival, settled=settled, comment=comment,
         )  # fmt: skip
-        tx.add_decision(case_id, arrival[0] if arrival else None, decision, case)
+        message = arrival[0] if arrival else None
+        tx.add_decision(case_id, message, decision, case, version=self.version)
         detail = {
             "rule set": decision.rule_set,
+            "version": self.version,
             "outcomes": {r.code: r.outcome for r in (*decision.results, *decision.derived)},
             "outgoing": sent,
         }

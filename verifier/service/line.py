@@ -64,12 +64,31 @@ class Arrival:
 
 
 class Line:
-    """Takes messages. Holds the settings, the rule set and the mapping of each connection."""
+    """Takes messages. Holds the settings, the rule set and the mapping of each connection.
 
-    def __init__(self, settings: Settings, program: Program) -> None:
+    `alarm` says why the version of the rules that should decide does not, empty while it does.
+    """
+
+    def __init__(self, settings: Settings, program: Program, version: int | None = None) -> None:
         self.settings = settings
-        self.judge = Judge(settings, program)
-        self.controls = Controls(self.judge)
+        self.alarm = ""
+        self.use(program, version)
+
+    def use(self, program: Program, version: int | None) -> None:
+        """Judge by another rule set from the next message on; one that is being taken is not
+        touched."""
+        judge = Judge(self.settings, program, version)
+        self._bench = judge, Controls(judge)  # replaced at once: both belong together
+
+    @property
+    def judge(self) -> Judge:
+        """What judges patients' results now."""
+        return self._bench[0]
+
+    @property
+    def controls(self) -> Controls:
+        """What judges control results now."""
+        return self._bench[1]
 
     def take(self, tx: Transaction, connection: str, raw: bytes, now: datetime) -> Answer:
         """Take one message and everything that follows from it, in the caller's transaction."""
@@ -133,7 +152,8 @@ class Line:
         *,
         reused: bool,
     ) -> Answer:
-        mapping = self.judge.maps[arrival.connection]
+        judge, controls = self._bench
+        mapping = judge.maps[arrival.connection]
         patients = [report for report in reports if not _is_control(report, mapping.controls)]
         outcome: MessageOutcome = "accepted" if patients or not reports else "control"
         notes = ["control id used before with other content"] * reused
@@ -142,13 +162,18 @@ class Line:
         self._keep(tx, arrival, message, outcome, ack, note="; ".join(notes))
         for report in reports:
             if report.specimen.role == CONTROL:
-                self.controls.take(tx, arrival.connection, arrival.id, report, arrival.now)
+                controls.take(tx, arrival.connection, arrival.id, report, arrival.now)
         for report in patients:
-            self._judge(tx, arrival, message, report)
+            self._judge(tx, judge, arrival, message, report)
         return Answer(ack if wants_ack(message, ok=True) else None, outcome)
 
     def _judge(
-        self, tx: Transaction, arrival: Arrival, message: Message, report: SpecimenReport
+        self,
+        tx: Transaction,
+        judge: Judge,
+        arrival: Arrival,
+        message: Message,
+        report: SpecimenReport,
     ) -> None:
         """One specimen: merge what is new into its case, decide, store, put out what may leave."""
         stored = tx.case_by_specimen(report.specimen.key)
@@ -162,7 +187,7 @@ class Line:
         tx.claim(*names_of(record.specimen, record.patient))  # the patient may be the stored one
         if stored is None:
             record = _checked_identity(tx, record)
-        self.judge.judge(tx, stored, record, arrival.now, arrival=(arrival.id, message))
+        judge.judge(tx, stored, record, arrival.now, arrival=(arrival.id, message))
 
     def _refuse(
         self, tx: Transaction, arrival: Arrival, message: Message, fault: AckFault

@@ -2,6 +2,7 @@
 
 import asyncio
 import logging
+from collections.abc import Callable
 from functools import partial
 
 from verifier.clock import Clock
@@ -16,14 +17,17 @@ TICK = 1.0  # seconds
 CHECKPOINT_EVERY = 60  # ticks
 
 
-async def run_timers(store: Store, judge: Judge, clock: Clock) -> None:
-    """Tick until cancelled. A failure is logged and tried again at the next tick."""
+async def run_timers(store: Store, judge: Callable[[], Judge], clock: Clock) -> None:
+    """Tick until cancelled. A failure is logged and tried again at the next tick.
+
+    `judge` gives what judges at that moment: rules may change while this runs.
+    """
     ticks = 0
     while True:
         await asyncio.sleep(TICK)
         ticks += 1
         try:
-            await end_waits(store, judge, clock)
+            await end_waits(store, judge(), clock)
             if ticks % CHECKPOINT_EVERY == 0:
                 await asyncio.to_thread(store.checkpoint)
         except StoreError as error:

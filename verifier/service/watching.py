@@ -18,7 +18,10 @@ _encode, _moving = msgspec.json.encode, msgspec.json.Decoder(Moving)
 
 
 class Watch:
-    """Watches the tests that have a monitor in the settings."""
+    """Watches the tests that have a monitor in the settings, each analyzer for itself.
+
+    A monitor called ``test on analyzer`` outranks that of the test.
+    """
 
     def __init__(self, settings: Quality) -> None:
         self._plans = {test: monitor.plan() for test, monitor in settings.monitors.items()}
@@ -44,7 +47,7 @@ class Watch:
             analyzer = analyzer_of(entry)
             if self._counting:
                 tx.count_patient_result(result.test, analyzer)
-            plan = self._plans.get(result.test)
+            plan = self._plans.get(f"{result.test} on {analyzer}") or self._plans.get(result.test)
             if plan and result.status in ("F", "C") and isinstance(result.value, Number):
                 _watch(tx, plan, result.test, analyzer, result.value, now)
 

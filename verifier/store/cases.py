@@ -59,7 +59,7 @@ _EARLIER = Statement(
 _DECISIONS = Statement(
     select(
         _decision.c.id, _decision.c.case_id, _decision.c.message_id, _decision.c.body,
-        _decision.c.facts.is_not(None),
+        _decision.c.facts.is_not(None), _decision.c.version,
     )
     .where(_decision.c.case_id == bindparam("case"))
     .order_by(_decision.c.id)
@@ -159,8 +159,8 @@ class CaseReads(Reading):
     def decisions(self, case_id: int) -> list[StoredDecision]:
         """Return every decision ever made on a case, oldest first."""
         return [
-            StoredDecision(number, case, message, codec.read_decision(body), bool(has_facts))
-            for number, case, message, body, has_facts in self._all(_DECISIONS, case=case_id)
+            StoredDecision(number, case, message, codec.read_decision(body), bool(facts), version)
+            for number, case, message, body, facts, version in self._all(_DECISIONS, case=case_id)
         ]
 
     def facts(self, decision_id: int) -> Case | None:
@@ -224,16 +224,18 @@ class CaseWrites(ResultWrites, CaseReads, Writing):
         message_id: int | None,
         decision: Decision,
         facts: Case | None = None,
+        *,
+        version: int | None = None,
     ) -> int:
         """Keep a decision for ever, with the facts it was made from; return its id.
 
-        `message_id` is None when time or a person caused it.
+        `message_id` is None when time or a person caused it; `version` is that of the rule set.
         """
         number = new_id()
         self._insert(
             _INSERT_DECISION, number, case_id, message_id, micros(decision.decided),
             decision.rule_set, codec.pack(decision),
-            None if facts is None else codec.pack(facts),
+            None if facts is None else codec.pack(facts), version,
         )  # fmt: skip
         return number
 

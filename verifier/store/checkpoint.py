@@ -22,6 +22,8 @@ from verifier.store.transaction import Reader
 if TYPE_CHECKING:
     from verifier.store.store import Store
 
+NOTES, PUBLIC = "audit.checkpoints", "audit.public"  # those of the only log of an SQLite file
+
 
 class Notary:
     """The folder of checkpoints, and the private key in a file beside it."""
@@ -34,7 +36,7 @@ class Notary:
             folder / f"audit{own}.checkpoints",
             folder / f"audit{own}.public",
         )
-        self._key_file = folder.with_name(f"{folder.name}{own}.key")
+        self.key_file = folder.with_name(f"{folder.name}{own}.key")
 
     def of(self, node: str) -> "Notary":
         """Return the one of another log in the same folder."""
@@ -82,12 +84,12 @@ class Notary:
 
     def _key(self, origin: str) -> Ed25519PrivateKey:
         try:
-            return self._read_key() if self._key_file.exists() else self._make_key(origin)
+            return self._read_key() if self.key_file.exists() else self._make_key(origin)
         except (OSError, ValueError) as error:
-            raise StoreError(f"the key {self._key_file} can not be used: {error}") from error
+            raise StoreError(f"the key {self.key_file} can not be used: {error}") from error
 
     def _read_key(self) -> Ed25519PrivateKey:
-        key = serialization.load_pem_private_key(self._key_file.read_bytes(), password=None)
+        key = serialization.load_pem_private_key(self.key_file.read_bytes(), password=None)
         public = self.public_key()
         if not isinstance(key, Ed25519PrivateKey):
             raise ValueError("it is not an Ed25519 key")
@@ -107,7 +109,7 @@ class Notary:
         )
         public = PublicKey(origin, key.public_key().public_bytes_raw())
         self._public.write_text(public.text() + "\n", encoding="utf-8")
-        descriptor = os.open(self._key_file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        descriptor = os.open(self.key_file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         with os.fdopen(descriptor, "wb") as file:
             file.write(secret)
         return key

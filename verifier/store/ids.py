@@ -7,6 +7,7 @@ makes a smaller id after a larger one, whatever the clock of the machine does.
 import secrets
 import threading
 import time
+from datetime import datetime
 
 _NODE_BITS, _COUNTER_BITS = 10, 12
 _COUNTERS = 1 << _COUNTER_BITS
@@ -46,6 +47,11 @@ class Ids:
             moment = (seen >> (_NODE_BITS + _COUNTER_BITS)) + 1
             if moment > self._moment and seen > 0:
                 self._moment, self._counter = moment, 0
+
+
+def id_at(moment: datetime) -> int:
+    """Return the smallest id that may be made at an instant or later, if clocks agree."""
+    return int(moment.timestamp() * 1000) << (_NODE_BITS + _COUNTER_BITS)
 
 
 IDS = Ids()

@@ -147,8 +147,9 @@ class Store:
     def on_commit(self, bell: Callable[[frozenset[str]], None]) -> None:
         """Call `bell` from the writer thread after each commit with the topics it touched.
 
-        Topics: messages, problems, cases, outbox, suspension, quality, people. It is a doorbell,
-        never a record: another process may write as well, so look now and then without it.
+        Topics: messages, problems, cases, outbox, suspension, quality, people, rules. It is a
+        doorbell, never a record: another process may write as well, so look now and then
+        without it.
         """
         if self._writer is not None:
             self._writer.on_commit(bell)

@@ -8,22 +8,32 @@ from verifier.store.claims import Claim
 from verifier.store.controls import ControlReads, ControlWrites
 from verifier.store.inbox import InboxWrites
 from verifier.store.outbox import OutboxWrites
+from verifier.store.past import PastReads
 from verifier.store.people import PeopleReads, PeopleWrites
 from verifier.store.preceding import PrecedingReads
 from verifier.store.quality import QualityReads, QualityWrites
 from verifier.store.queue import QueueReads
+from verifier.store.retention import RetentionReads, RetentionWrites
 from verifier.store.reviews import ReviewReads, ReviewWrites
+from verifier.store.ruleversions import RuleReads, RuleWrites
+from verifier.store.shadows import ShadowReads, ShadowWrites
+from verifier.store.usage import UsageReads
 
 
 class Reader(
     QueueReads,
     CaseReads,
     PrecedingReads,
+    PastReads,
     ControlReads,
     QualityReads,
     ReviewReads,
+    RuleReads,
+    ShadowReads,
     PeopleReads,
+    RetentionReads,
     AuditReads,
+    UsageReads,
 ):
     """Reads one consistent state of the database; see the parts for the methods."""
 
@@ -44,7 +54,10 @@ class Transaction(
     ControlWrites,
     QualityWrites,
     ReviewWrites,
+    RuleWrites,
+    ShadowWrites,
     PeopleWrites,
+    RetentionWrites,
     AuditWrites,
 ):
     """Reads and writes inside one transaction, which is committed as a whole or not at all."""

@@ -1,4 +1,4 @@
-"""What was decided by and what was done: the active rules, and the audit log."""
+"""What was done: the audit log."""
 
 from fastapi import APIRouter, Depends
 from fastapi.responses import Response
@@ -10,13 +10,6 @@ from verifier.web.guard import May, Visitor, meant
 
 router = APIRouter()
 MOST_ENTRIES = 300
-
-
-@router.get("/rules", dependencies=[Depends(May("look"))])
-def rules(desk: TheDesk, session: Visitor) -> Response:
-    """Show the active rule set: its identity, its tests and its rules with their sources."""
-    program = desk.line.judge.program
-    return desk.show("rules.html", session, lambda reader: {"program": program})
 
 
 @router.get("/audit", dependencies=[Depends(May("read the audit log"))])

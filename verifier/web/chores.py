@@ -1,0 +1,68 @@
+"""Work that takes longer than a page may: one thing at a time, in a thread, with its progress."""
+
+import logging
+import threading
+from collections import OrderedDict
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any
+
+from verifier.errors import VerifierError
+from verifier.service.failures import named
+
+log = logging.getLogger(__name__)
+_MOST_KEPT = 20  # of the newest
+
+Tell = Callable[[int, int], None]
+
+
+class Chore:
+    """One piece of work: how far it is, and in the end what it gave or why it failed."""
+
+    def __init__(self) -> None:
+        self.done = self.of = 0
+        self.running = True
+        self.result: Any = None
+        self.failure = ""
+
+    def tell(self, done: int, of: int) -> None:
+        """Note how far it is."""
+        self.done, self.of = done, of
+
+
+class Chores:
+    """What is being done and was done lately, by what it is about. For all pages of a process."""
+
+    def __init__(self) -> None:
+        self._known: OrderedDict[tuple[str, object], Chore] = OrderedDict()
+        self._lock = threading.Lock()
+        self._worker = ThreadPoolExecutor(1, thread_name_prefix="chore")
+
+    def get(self, what: str, about: object) -> Chore | None:
+        """Return the newest work of a kind about something."""
+        with self._lock:
+            return self._known.get((what, about))
+
+    def start(self, what: str, about: object, work: Callable[[Tell], Any]) -> None:
+        """Do it, unless it is being done already."""
+        with self._lock:
+            before = self._known.get((what, about))
+            if before and before.running:
+                return
+            chore = self._known[what, about] = Chore()
+            self._known.move_to_end((what, about))
+            while len(self._known) > _MOST_KEPT:
+                self._known.popitem(last=False)
+        self._worker.submit(_do, chore, work)
+
+
+def _do(chore: Chore, work: Callable[[Tell], Any]) -> None:
+    try:
+        chore.result = work(chore.tell)
+    except VerifierError as error:
+        chore.failure = str(error)
+    except Exception as error:  # a defect of ours: the page must not wait for ever
+        log.exception("work for the page failed")
+        chore.failure = f"It failed: {named(error)}."
+    finally:
+        chore.running = False
