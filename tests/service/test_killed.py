@@ -5,6 +5,8 @@ import threading
 from collections import Counter
 from pathlib import Path
 
+from databases import database_url
+
 from service.laboratory import (
     Laboratory,
     Lis,
@@ -71,7 +73,7 @@ def test_fifty_kills_under_load_lose_nothing_and_double_nothing(tmp_path: Path) 
             analyzer.done.set()
             analyzer.join()
         acknowledged = [name for analyzer in analyzers for name in analyzer.acknowledged]
-        url = f"sqlite:///{tmp_path}/verifier.db"
+        url = database_url(tmp_path)
         with Store.open(url, checkpoints=tmp_path / "checkpoints", writable=False) as store:
             eventually(lambda: not store.read(lambda r: r.outbox("lis")), 60)
             books = store.read(lambda r: [balance(r, name) for name in acknowledged])
