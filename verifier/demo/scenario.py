@@ -122,7 +122,8 @@ class Morning(Struct, frozen=True, forbid_unknown_fields=True):
     """Everything that happens.
 
     `problems` are the outcomes of the messages a person finds on the list of odd ones, `never` the
-    safeguards no message can show, with why.
+    safeguards no message can show, with why. `parameters` are the numbers this laboratory sets in
+    place of those of the rules.
     """
 
     patients: dict[str, Patient] = {}
@@ -131,6 +132,7 @@ class Morning(Struct, frozen=True, forbid_unknown_fields=True):
     problems: tuple[str, ...] = ()
     refused_by_lis: tuple[str, ...] = ()
     never: dict[str, str] = {}
+    parameters: dict[str, str] = {}
     tube: tuple[Tube, ...] = ()
     wire: tuple[Wire, ...] = ()
     act: tuple[Act, ...] = ()

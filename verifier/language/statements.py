@@ -191,6 +191,9 @@ class StatementBuilder(ExpressionBuilder):
 
     def part_to(self, meta: Meta, parts: list[Any]) -> tree.Part:
         low, high = (self.amount_or_name(part) for part in parts)
+        if isinstance(low, tree.Amount) and isinstance(high, tree.Amount):
+            if low.unit is None and high.unit != TITER:
+                low = replace(low, unit=high.unit)  # 0.50 to 1.20 mg/dL: one unit, at the end
         return tree.Part(low, high, True, True, span=self.span(meta))
 
     def change_row(self, meta: Meta, parts: list[Any]) -> Clause:
