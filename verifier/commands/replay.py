@@ -98,7 +98,7 @@ def run(args: argparse.Namespace) -> int:
     if args.limit < 1:
         raise SettingsError("--limit: at least 1")
     asked = stretch(args)
-    with Store.open(site.database, checkpoints=site.checkpoints, writable=False) as store:
+    with Store.of(site, writable=False) as store:
         candidate = store.read(lambda reader: candidates.named(reader, args.candidate, site))
         against = None
         if args.against != RECORDED:
@@ -186,7 +186,7 @@ def _keep(
         return
     number, other, seen = candidate.version, against.version, candidate.texts.hash
     kept = to_store(found)
-    with Store.open(site.database, checkpoints=site.checkpoints) as store:
+    with Store.of(site) as store:
         digest = store.write(lambda tx: store_replay(tx, number, other, kept, seen=seen))
     print(f"kept beside version {number}; approvals name the hash {digest[:12]}", file=sys.stderr)
 

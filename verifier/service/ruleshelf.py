@@ -43,6 +43,7 @@ APPROVES: frozenset[Role] = frozenset({"pathologist", "administrator"})
 ACTIVATES: frozenset[Role] = frozenset({"pathologist", "administrator"})  # and rolls back
 RULES = "rules"  # what every act on versions claims: one at a time among all nodes
 PROGRAM = "verifier"  # on record for the first version, which nobody approved
+RULES = "rules"  # what is claimed by who changes versions or what decides
 
 
 class Shelf(Struct, frozen=True):

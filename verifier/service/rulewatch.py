@@ -12,9 +12,6 @@ says so in the log, the audit log and on the page.
 
 import asyncio
 import logging
-import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from datetime import datetime
 from functools import partial
 
@@ -24,6 +21,7 @@ from verifier.clock import Clock
 from verifier.errors import RuleSetError, SettingsError, StoreError
 from verifier.language import Program
 from verifier.service.failures import named
+from verifier.service.givingway import giving_way
 from verifier.service.judging import Judge
 from verifier.service.line import Line
 from verifier.service.ruleshelf import PROGRAM, known, shelf, subject, texts
@@ -130,7 +128,7 @@ class RuleWatch:
 
     def _compile(self, number: int, written: RuleTexts) -> Program:
         remedy = "Roll back: verifier rollback"
-        with _giving_way():
+        with giving_way():
             return compiled(written, self._line.settings, f"version {number} of the rules", remedy)
 
     def _prepare(self, now: datetime) -> bool:
@@ -159,21 +157,6 @@ class RuleWatch:
         except Exception as error:  # it is tried again, and an alarm, when it is due
             log.error("rules: version %d can not be compiled: %s", number, named(error))
         return None
-
-
-@contextmanager
-def _giving_way() -> Iterator[None]:
-    """Let other threads run more often meanwhile.
-
-    Taking a message waits for the interpreter some thirty times, and each time for as long as one
-    thread may keep it: 5 ms by default, which would add up.
-    """
-    usual = sys.getswitchinterval()
-    sys.setswitchinterval(usual / 20)
-    try:
-        yield
-    finally:
-        sys.setswitchinterval(usual)
 
 
 def _seen(reader: Reader, now: datetime) -> _Look:
