@@ -86,3 +86,77 @@ def test_the_scenario_fails_as_long_as_the_rules_do(tmp_path: Path) -> None:
 )
 def test_exit_codes(tmp_path: Path, parts: tuple[str, ...], more: list[str], code: int) -> None:
     assert main(["rules", "prove", folder(tmp_path, *parts), *more]) == code
+
+
+ON_BOTH = """
+derive twice "Twice"
+  unit mmol/L  decimals 1
+  formula 2 * potassium
+  from "an invented procedure"
+  report as local "TWICE"
+
+rule old-specimen
+  from "an invented procedure"
+  hold specimen when specimen age > 8 hours
+  when unknown ignore
+  because "it stood"
+"""
+
+
+def two(tmp_path: Path, old: str, new: str) -> list[str]:
+    """Write two rule sets and return what compares them."""
+    for name, text in (("old", old), ("new", new)):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "a.rules").write_text(text, encoding="utf-8")
+    return ["rules", "prove", str(tmp_path / "new"), "--holds-at-least", str(tmp_path / "old")]
+
+
+@pytest.mark.parametrize(
+    ("change", "freed"),
+    [
+        (("hemolysis >= 0.5 g/L", "hemolysis >= 0.4 g/L"), []),
+        (("hemolysis >= 0.5 g/L", "hemolysis >= 0.6 g/L"), ["potassium", "twice"]),
+        (("age > 8 hours", "age > 481 minutes"), ["potassium", "hemolysis", "twice"]),
+        (("when unknown ignore\n  because \"hem", "when unknown hold\n  because \"hem"), []),
+        (("report as", "for adult\n  report as"), []),
+        (("interference index", "interference index\n  uncontrolled"), []),
+        (('  unit mmol/L  decimals 1\n\ntest', "  unit mmol/L\n  uncontrolled\n\ntest"),
+         ["potassium", "twice"]),
+    ],
+)  # fmt: skip
+def test_a_change_that_only_adds_holds_is_told_from_one_that_frees(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], change: tuple[str, str], freed: list[str]
+) -> None:
+    old = RULES + ON_BOTH
+    new = old.replace(*change)
+    assert new != old
+    out = tmp_path / "out"
+    code = main([*two(tmp_path, old, new), "--json", "--out", str(out)])
+    said = json.loads(capsys.readouterr().out)
+    outcomes = {item["test"]: item["outcome"] for item in said["results"]}
+    assert outcomes == {
+        test: "refuted" if test in freed else "proved"
+        for test in ("potassium", "hemolysis", "twice")
+    }
+    assert code == (1 if freed else 0)
+    for test in freed:
+        assert _judged(out, test, tmp_path / "old", capsys) != "release"
+        assert _judged(out, test, tmp_path / "new", capsys) == "release"
+
+
+def _judged(out: Path, test: str, rules: Path, capsys: pytest.CaptureFixture[str]) -> str:
+    """Return what the last message of a counterexample leads to."""
+    given = [str(out / f"{test}.hl7"), "--rules", str(rules), "--json"]
+    states = out / f"{test}.toml"
+    main(["judge", *given, *(["--quality", str(states)] if states.exists() else [])])
+    last = json.loads(capsys.readouterr().out.splitlines()[-1])
+    results = {item["test"]: item["decision"] for item in last["specimens"][0]["results"]}
+    return str(results[test])
+
+
+def test_numbers_in_another_unit_are_not_compared(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    new = RULES.replace("unit g/L", "unit mg/L").replace("0.5 g/L", "500 mg/L")
+    assert main(two(tmp_path, RULES, new)) == 1
+    assert "hemolysis is in another unit" in capsys.readouterr().out

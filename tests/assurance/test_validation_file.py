@@ -11,11 +11,13 @@ from pathlib import Path
 import pytest
 from msgspec.structs import replace
 from pypdf import PdfReader
-from small_rules import ALL, SMALL, WOMAN
+from small_rules import ALL, SMALL, WOMAN, program_of
 
+from verifier.assurance.proving import prove
 from verifier.assurance.suite import SuiteRun, run_suite
 from verifier.assurance.telling import answer_words
 from verifier.assurance.validation import Evidence, Further, validation_file
+from verifier.assurance.validation.proved import of_proofs
 from verifier.assurance.writing import given
 from verifier.cli import main
 from verifier.documents.document import Document, Paragraph
@@ -75,7 +77,7 @@ def test_the_file_of_the_shipped_rules_holds_each_rule_and_each_limit() -> None:
         assert squeezed(row) in text, line
     assert len(program.rules) > 80
     for rule in program.rules:
-        assert squeezed(f"Reason that is shown: “{rule.because}”") in text, rule.name
+        assert squeezed(f"Reason given: “{rule.because}”") in text, rule.name
         assert squeezed(f"source{rule.source}stands in") in text, rule.name
     for ran in run.ran:
         assert squeezed(ran.scenario.name) in text
@@ -147,14 +149,43 @@ def test_proofs_replay_and_approvals_are_told_as_they_are_given() -> None:
     assert "No result changes." in text
 
 
+def test_a_guarantee_that_is_refuted_is_never_told_as_proved() -> None:
+    rules = (
+        SMALL
+        + """
+guarantee "nothing critical leaves"
+  from "an invented procedure"
+  never release when result is critical
+
+guarantee "nothing without an index leaves"
+  from "an invented procedure"
+  never release potassium when hemolysis is not known
+"""
+    )
+    program = program_of(rules)
+    run = run_suite({"small.rules": rules})
+    assert run is not None
+    solved = prove(program)
+    proofs = of_proofs(solved)
+    assert proofs.look
+    found = pages(validation_file(evidence(run, proofs=proofs)))
+    assert squeezed("1 of 2 proved, 1 REFUTED by a counterexample") in squeezed(found[0])
+    text = body(found)
+    assert squeezed("Counterexample to “nothing without an index leaves”") in text
+    assert squeezed("nothing critical leaves proved") in text
+    assert squeezed("nothing without an index leaves refuted") in text
+    (example,) = (item.counterexample for item in solved.proofs if item.counterexample)
+    assert squeezed(example.scenario) in text
+
+
 def test_what_a_rule_does_is_told_in_sentences_with_the_scenarios_that_touch_it() -> None:
     silent = "  given potassium 3.5 mmol/L, hemolysis 0.1 g/L\n  expect lysed not fired\n"
     text = body(pages(validation_file(evidence(run_of(*ALL, silent)))))
     for said in (
-        "Holds the result when: hemolysis >= 0.5 g/L and result > 4.0 mmol/L.",
-        "Where that can not be known, it does nothing.",
-        'Does nothing when it is certain that attribute ward is "dialysis" (they know).',
-        "Holds nothing by itself; acts when: result < 3.0 mmol/L.",
+        "Holds the result when hemolysis index is at least 0.5 g/L and the result is more than 4.0",
+        "Where a fact for this is not known, this rule says nothing.",
+        "Not when ward is dialysis (they know).",
+        "Speaks up when the result is less than 3.0 mmol/L.",
         "Adds the comment “low”.",
         "fires in scenarios case 0 case 5",
         "asked and silent in case 6 and 4 that are not about it",

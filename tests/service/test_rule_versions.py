@@ -5,6 +5,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from databases import database_url
 
 from verifier import settings
 from verifier.errors import RefusedError, RuleSetError, SettingsError
@@ -43,7 +44,7 @@ class House:
             {"connections": {"chem": {"port": 0, "specimens": {"SER": "serum"}}}}, folder / "x.toml"
         )
         self.store = Store.open(
-            f"sqlite:///{folder / 'v.db'}", checkpoints=folder / "signed", clock=self.clock
+            database_url(folder), checkpoints=folder / "signed", clock=self.clock
         )
         names: dict[str, Role] = {
             "ada": "administrator", "ben": "administrator", "pat": "pathologist",

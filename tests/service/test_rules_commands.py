@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from verifier import clock
 from verifier.cli import main
 from verifier.errors import RuleSetError
-from verifier.service import ruleshelf, rulestart
+from verifier.service import ruleorders, ruleshelf, rulestart
 from verifier.service.ruletexts import read_folder, write_folder
 from verifier.settings import Settings, load
 from verifier.store import Store, hash_password
@@ -279,3 +279,14 @@ def test_a_check_uses_the_numbers_and_the_wiring_of_a_site(
     config.write_text(config.read_text() + '[parameters]\nbottom = "1 mmol/L"\n')
     code, said = typed("rules", "check", folder)
     assert (code, "bottom" in said) == (1, True)
+
+
+def test_two_processes_that_start_first_agree_on_one_version(store: Store, config: Path) -> None:
+    settings = load(config)
+    (config.parent / "rules" / "test.rules").write_text(LOWER)
+    other = rulestart.start_rules(store, settings, clock.now)
+    late = store.write(
+        lambda tx: ruleorders.begin(tx, read_folder(settings.rules, {}), other.program, "late")
+    )
+    assert late is None
+    assert [row.version for row in store.read(lambda r: r.rule_activations())] == [1]

@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
+from databases import database_url
 
 from service.bench import ADA, NOW, PAT, Bench
 from service.laboratory import RULES, result_message
@@ -28,6 +29,11 @@ rule high for potassium  from "invented for this test"
   hold when result > 6.0 mmol/L
   because "{test} {result} is high"
 
+rule phone for potassium  from "invented for this test"
+  hold when result = 6.1 mmol/L
+  because "{test} {result}"
+  call clinician within 30 minutes
+
 rule elsewhere for sodium  from "invented for this test"
   when result > 200 mmol/L
   because "{test} {result}"
@@ -47,7 +53,7 @@ rule dialysis for potassium  from "invented for this test"
 
 @pytest.fixture
 def bench(tmp_path: Path) -> Iterator[Bench]:
-    url = f"sqlite:///{tmp_path / 'verifier.db'}"
+    url = database_url(tmp_path)
     benches: list[Bench] = []
 
     def clock() -> datetime:
@@ -88,14 +94,14 @@ def use(found: Usage, rule: str) -> RuleUse:
 def test_each_fate_is_counted_with_the_time_people_took(bench: Bench) -> None:
     for number, potassium in enumerate(("6.1", "6.5", "6.6", "6.7", "6.8"), start=1):
         take(bench, f"S{number}", potassium)
-    settle(bench, "S1", actions.release, 10)  # 6.1: held by high alone
+    settle(bench, "S1", actions.release, 10)  # 6.1: held by high and phone
     settle(bench, "S2", actions.release, 20)
     settle(bench, "S3", actions.reject, 30, "hemolyzed")
     take(bench, "S4", "4.4", status="C")  # the value that was held never left: this one may
     found = usage(bench)
     assert found.cases == 5
     high, critical = use(found, "high"), use(found, "critical")
-    assert (high.held, high.alone) == (5, 1)
+    assert (high.held, high.alone) == (5, 0)
     assert (critical.held, critical.alone) == (4, 0)
     assert high.fates == {
         "unchanged": 2, "corrected": 1, "rejected": 1, "withdrawn": 0, "by rules": 0, "open": 1,
@@ -132,6 +138,7 @@ def test_a_rule_always_overridden_and_one_that_never_held_come_first(bench: Benc
     assert second.standing() == "never held anything"
     assert use(found, "elsewhere").standing() == "holds nothing by its own words"
     assert use(found, "high").standing(11) == ""
+    assert use(found, "phone").standing() == "always released, and it asks to call"
     take(bench, "S20", "6.1")
     settle(bench, "S20", actions.reject, 1, "clotted")
     assert use(usage(bench), "high").standing() == ""
@@ -220,12 +227,12 @@ def test_earlier_results_attributes_and_control_go_with_it(bench: Bench) -> None
     bench.take(second.replace(b"\rOBR", f"\r{visit}\rOBR".encode()))
     settle(bench, "S1", actions.release, 3)
     written = override(bench, "S1")
-    assert written.held_by == ("dialysis", "high")
+    assert written.held_by == ("dialysis", "high", "phone")
     assert "potassium 6.0 mmol/L 3 days before" in written.text
     assert 'attribute class "D"' in written.text
     assert "East" not in written.text
     trial = tried({"test.rules": RULES + MORE}, {}, written)
-    assert trial.happened == "potassium is held by dialysis, high"
+    assert trial.happened == "potassium is held by dialysis, high, phone"
 
 
 @pytest.mark.parametrize(

@@ -114,6 +114,14 @@ def test_the_chart_of_a_level_marks_violations(
     page.emulate_media(media="print")
     expect(page.locator(".top")).to_be_hidden()
     expect(drawing).to_be_visible()
+    page.emulate_media(media="screen")
+    define(house, replace(LEVEL, id=new_id(), level="low", mark="QC-L", mean=Decimal(130)))
+    control(house, "131", tube="QC-L-1")
+    page.goto("/quality")
+    row.get_by_role("link", name="all", exact=True).click()
+    expect(page.locator("svg.chart")).to_have_count(2)
+    expect(page.locator("svg.chart .v-rejected text")).to_have_text("1-3s")
+    expect(page.get_by_role("heading", name="Serum low")).to_contain_text("130 ± 2 mmol/L")
 
 
 def test_own_figures_are_chosen_with_the_password(

@@ -40,7 +40,7 @@ def test_an_override_becomes_a_scenario_by_one_click(
     settle(house, "S-2", actions.reject, "hemolyzed by eye")
     page = open_page("administrator")
     page.goto("/rules")
-    page.get_by_role("link", name="What rules did in service").click()
+    page.get_by_role("link", name="What rules did").click()
     cells = row(page, "critical").locator("td")
     assert cells.all_inner_texts()[:3] == ["3", "0", "1"]
     expect(row(page, "critical")).to_contain_text(re.compile(r"\d+ (s|min)"))

@@ -23,6 +23,7 @@ ASSUMED = (
     "they were collected",
     "no rule fails with a defect; one that does holds",
 )
+READ_ALIKE = "both rule sets read messages alike: codes that both know name the same tests"
 
 
 class Counterexample(Struct, frozen=True):
@@ -44,8 +45,8 @@ class Proof(Struct, frozen=True):
     """What became of one guarantee.
 
     `tests` are the results it speaks of. `why` says, one sentence each, what stands against it, or
-    what kept it from being proved. `assumed` are what functions with no formula counted as.
-    `vacuous` marks one whose condition is never true: it forbids nothing.
+    what kept it from being proved. `assumed` says which functions its condition names that count as
+    any number. `vacuous` marks one whose condition is never true: it forbids nothing.
     """
 
     name: str
@@ -68,12 +69,63 @@ class Proofs(Struct, frozen=True):
     identity: str
     proofs: tuple[Proof, ...]
     seconds: float
-    assumed: tuple[str, ...] = ASSUMED
+    assumed: tuple[str, ...]
 
     @property
     def all_proved(self) -> bool:
         """Whether there are guarantees and every one is proved."""
         return bool(self.proofs) and all(item.outcome == "proved" for item in self.proofs)
+
+
+class ResultProof(Struct, frozen=True):
+    """Whether a result is held by a new rule set wherever an old one held it; as in `Proof`."""
+
+    test: str
+    outcome: Outcome
+    seconds: float
+    why: tuple[str, ...] = ()
+    counterexample: Counterexample | None = None
+
+
+class HeldProofs(Struct, frozen=True):
+    """Whether a new rule set holds at least what an old one held, result by result.
+
+    `old` and `new` are the identities. `assumed` is what every proof rests on.
+    """
+
+    old: str
+    new: str
+    results: tuple[ResultProof, ...]
+    seconds: float
+    assumed: tuple[str, ...]
+
+    @property
+    def all_proved(self) -> bool:
+        """Whether nothing leaves now that was held."""
+        return all(item.outcome == "proved" for item in self.results)
+
+
+def prove_holds(
+    old: Program,
+    new: Program,
+    *,
+    seconds: float = 10.0,
+    clock: Clock = lambda: 0.0,
+    tell: Progress = quiet,
+) -> HeldProofs:
+    """Prove that whatever `new` releases, `old` releases as well: the change only adds holds.
+
+    `seconds` bounds what the solver takes for one result; `clock` measures, in seconds.
+    """
+    from verifier.assurance.proof.comparison import Comparison
+
+    started, comparison, found = clock(), Comparison(old, new, seconds, clock), list[ResultProof]()
+    names = comparison.results()
+    for number, name in enumerate(names, start=1):
+        found.append(comparison.prove(name))
+        tell("results", number, len(names))
+    assumed = (*ASSUMED, READ_ALIKE, *comparison.counted_as_any())
+    return HeldProofs(old.identity, new.identity, tuple(found), clock() - started, assumed)
 
 
 def prove(
@@ -96,4 +148,5 @@ def prove(
     for number, guarantee in enumerate(chosen, start=1):
         proofs.append(prover.prove(guarantee))
         tell("guarantees", number, len(chosen))
-    return Proofs(program.identity, tuple(proofs), clock() - started)
+    assumed = (*ASSUMED, *prover.counted_as_any())
+    return Proofs(program.identity, tuple(proofs), clock() - started, assumed)

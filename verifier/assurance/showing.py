@@ -1,7 +1,7 @@
 """Lets the evaluator itself show what a counterexample claims: on the case, and on messages."""
 
-from collections.abc import Iterator, Mapping, Sequence
-from typing import NamedTuple
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import NamedTuple, TypeAlias
 
 from verifier.assurance.messages import Sent
 from verifier.assurance.running import steps_of
@@ -13,12 +13,19 @@ from verifier.hl7.message import Message
 from verifier.language.program import Program
 from verifier.language.scenarios import CheckedGuarantee, ScenarioStep
 
+Quality: TypeAlias = Mapping[str, Control]
+
 
 class Shown(NamedTuple):
     """What became of a case, and which of its results left although a condition is true."""
 
     case: Case
     decision: Decision
+
+
+def first(shown: Iterable[bool]) -> int | None:
+    """Return the number of the first that is true."""
+    return next((number for number, is_so in enumerate(shown) if is_so), None)
 
 
 def released(decision: Decision) -> frozenset[str]:
@@ -45,7 +52,7 @@ def by_steps(program: Program, steps: tuple[ScenarioStep, ...]) -> Iterator[Show
 
 
 def by_messages(
-    program: Program, sent: Sequence[Sent], quality: Mapping[str, Control], *, person: bool
+    program: Program, sent: Sequence[Sent], quality: Quality, *, person: bool
 ) -> Iterator[Shown]:
     """Yield what becomes of a specimen with each message, judged offline as `verifier judge` does.
 

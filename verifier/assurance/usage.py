@@ -59,7 +59,8 @@ class RuleUse(Struct, frozen=True):
     `median` is the median time people took to settle it, None where they settled nothing;
     `last` when it held something last. `overrides` are the latest results it held that people
     released as they were, newest first, as case and place. `acts` is false for a rule that holds
-    nothing by its own words.
+    nothing by its own words, `calls` true for one that asks to call somebody: what it holds is
+    meant to be released once that is done. `known` is false for one that is not in use any more.
     """
 
     rule: str
@@ -70,6 +71,7 @@ class RuleUse(Struct, frozen=True):
     last: datetime | None
     overrides: tuple[tuple[int, int], ...] = ()
     acts: bool = True
+    calls: bool = False
     known: bool = True
 
     @property
@@ -86,7 +88,7 @@ class RuleUse(Struct, frozen=True):
         if not self.held:
             return "never held anything"
         if self.settled >= least and self.fates["unchanged"] == self.settled:
-            return "always overridden"
+            return "always released, and it asks to call" if self.calls else "always overridden"
         return ""
 
 
@@ -136,16 +138,20 @@ class Counting:
     def usage(self, program: Program, since: datetime, *, all_read: bool, least: int) -> Usage:
         """Return what was counted, of each rule of a program and each other that held."""
         silent = {rule.name.text for rule in _rules(program) if not _acts(rule)}
+        calling = {rule.name.text for rule in _rules(program) if _does(rule, "call")}
         known = {rule.name for rule in program.rules}
         names = known | set(self._fates)
         uses = [
-            self._use(name, acts=name not in silent, known=name in known or ":" in name)
+            self._use(
+                name, acts=name not in silent, calls=name in calling,
+                known=name in known or ":" in name,
+            )
             for name in names
-        ]
+        ]  # fmt: skip
         uses.sort(key=lambda use: (_rank(use, least), -use.held, use.rule))
         return Usage(since, self.cases, all_read, tuple(uses))
 
-    def _use(self, name: str, *, acts: bool, known: bool) -> RuleUse:
+    def _use(self, name: str, *, acts: bool, calls: bool, known: bool) -> RuleUse:
         fates, times = dict(self._fates[name]), self._times[name]
         latest = sorted(self._overrides[name], reverse=True)[:_KEPT]
         return RuleUse(
@@ -157,6 +163,7 @@ class Counting:
             last=self._last.get(name),
             overrides=tuple((case_id, place) for _, case_id, place in latest),
             acts=acts,
+            calls=calls,
             known=known,
         )
 
@@ -173,8 +180,11 @@ def _rules(program: Program) -> Iterator[tree.Rule]:
 
 def _acts(rule: tree.Rule) -> bool:
     """Return whether a rule can hold: one that only says `when …` comments, flags or calls."""
-    suppresses = any(effect.what == "suppress" for effect in rule.effects)
-    return rule.scope != "nothing" or suppresses
+    return rule.scope != "nothing" or _does(rule, "suppress")
+
+
+def _does(rule: tree.Rule, what: str) -> bool:
+    return any(effect.what == what for effect in rule.effects)
 
 
 def _rank(use: RuleUse, least: int) -> int:

@@ -150,8 +150,8 @@ def run_show(args: argparse.Namespace) -> int:
     from verifier.service.gating import overdue
     from verifier.store.store import Store
 
-    settings, _ = _line(args.config)
-    with Store.open(settings.database, checkpoints=settings.checkpoints, writable=False) as store:
+    settings, line = _line(args.config)
+    with Store.of(settings, writable=False) as store:
         rows = store.read(lambda reader: reader.standings())
     found = 0
     for row in rows:
@@ -161,8 +161,10 @@ def run_show(args: argparse.Namespace) -> int:
         found += state not in ("in control", "warning")
         where = row.analyzer or "(other analyzers)"
         print(f"{row.test:24} {where:20} {state}{f': {why}' if why else ''}")
-    if not rows:
-        print("no control is defined")
+    tests = line.judge.program.catalogue.tests.values()
+    wanted = {test.name for test in tests if test.controlled and test.kind != "index"}
+    if without := sorted(wanted - {row.test for row in rows}):
+        print(f"no control defined: {', '.join(without)}")
     return 1 if found else 0
 
 
@@ -218,7 +220,7 @@ def _stored(config: Path, test: str, days: int) -> "list[Measured]":
     tests = line.judge.program.catalogue.tests
     check_known("test", test, tests)
     since = clock.now() - timedelta(days=days)
-    with Store.open(settings.database, checkpoints=settings.checkpoints, writable=False) as store:
+    with Store.of(settings, writable=False) as store:
         return store.read(lambda reader: reader.released_numbers(test, tests[test].unit, since))
 
 

@@ -33,6 +33,7 @@ from verifier.store.transaction import Reader, Transaction
 log = logging.getLogger(__name__)
 
 TICK = 0.2  # seconds between two looks
+AFTER_DEFECT = 10.0  # seconds
 AHEAD = 3  # versions kept compiled besides the one that decides
 
 
@@ -46,7 +47,7 @@ class RuleWatch:
 
     def __init__(self, store: Store, line: Line, clock: Clock) -> None:
         self._store, self._line, self._clock = store, line, clock
-        self._ready: dict[str, Program] = {}
+        self._ready: dict[str, Program | None] = {}
         self._done = 0  # the activation that was last used or given up
         self._stamp: tuple[int, ...] = ()
 
@@ -57,6 +58,9 @@ class RuleWatch:
                 await self.look()
             except StoreError as error:
                 log.error("rules: %s", error)
+            except Exception as error:  # a defect of ours must not stop what works
+                log.error("rules: the versions can not be watched: %s", named(error))
+                await asyncio.sleep(AFTER_DEFECT)
             await asyncio.sleep(TICK)
 
     async def look(self) -> None:
@@ -65,8 +69,7 @@ class RuleWatch:
         seen = await asyncio.to_thread(self._store.read, partial(_seen, now=now))
         if seen.active and seen.active.id != self._done:
             await self._turn(seen.active)
-        elif seen.stamp != self._stamp:
-            await asyncio.to_thread(self._prepare, now)
+        elif seen.stamp != self._stamp and await asyncio.to_thread(self._prepare, now):
             self._stamp = seen.stamp
 
     async def _turn(self, due: ActivationRow) -> None:
@@ -84,11 +87,16 @@ class RuleWatch:
             await self._give_up(due, f"it can not be compiled: {named(error)}")
             return
         left = self._line.judge
-        work = partial(_take_over, line=self._line, program=program, due=due, clock=self._clock)
-        if await asyncio.wrap_future(self._store.submit(work)):
-            self._settle(due, "")
-            await asyncio.to_thread(self._keep, left)
-            log.warning("rules: version %d decides now", due.version)
+        work = partial(_take_over, line=self._line, program=program, due=due, before=left.version)
+        try:
+            if not await asyncio.wrap_future(self._store.submit(work)):
+                return
+        except StoreError:
+            self._line.use(left.program, left.version)  # nothing took effect: it comes again
+            raise
+        self._settle(due, "")
+        await asyncio.to_thread(self._keep, left)
+        log.warning("rules: version %d decides now", due.version)
 
     async def _give_up(self, due: ActivationRow, why: str) -> None:
         kept = self._line.judge.version
@@ -123,21 +131,32 @@ class RuleWatch:
         with giving_way():
             return compiled(written, self._line.settings, f"version {number} of the rules", remedy)
 
-    def _prepare(self, now: datetime) -> None:
-        """Compile what may be next and forget what may not."""
-        ready: dict[str, Program] = {}
-        for number, written in self._store.read(partial(_next, now=now)):
-            try:
-                ready[written.hash] = self._ready.get(written.hash) or self._compile(
-                    number, written
-                )
-            except (RuleSetError, SettingsError) as error:
-                log.warning("rules: version %d can not be used: %s", number, error)
-            except StoreError:
-                raise
-            except Exception as error:  # told again when it is due
-                log.error("rules: version %d can not be compiled: %s", number, named(error))
-        self._ready = ready
+    def _prepare(self, now: datetime) -> bool:
+        """Forget what may not be next and compile one version that may; True when none is left.
+
+        One at a time, so that what falls due meanwhile does not wait for them all.
+        """
+        likely = self._store.read(partial(_next, now=now))
+        self._ready = {
+            written.hash: self._ready[written.hash]
+            for _, written in likely
+            if written.hash in self._ready
+        }
+        for number, written in likely:
+            if written.hash not in self._ready:
+                self._ready[written.hash] = self._tried(number, written)
+                return False
+        return True
+
+    def _tried(self, number: int, written: RuleTexts) -> Program | None:
+        """Return the program of a version; None, and told in the log, when it can not be used."""
+        try:
+            return self._compile(number, written)
+        except (RuleSetError, SettingsError) as error:
+            log.warning("rules: version %d can not be used: %s", number, error)
+        except Exception as error:  # it is tried again, and an alarm, when it is due
+            log.error("rules: version %d can not be compiled: %s", number, named(error))
+        return None
 
 
 def _seen(reader: Reader, now: datetime) -> _Look:
@@ -154,18 +173,14 @@ def _next(reader: Reader, now: datetime) -> list[tuple[int, RuleTexts]]:
 
 
 def _take_over(
-    tx: Transaction, line: Line, program: Program, due: ActivationRow, clock: Clock
+    tx: Transaction, line: Line, program: Program, due: ActivationRow, before: int | None
 ) -> bool:
     """Judge by a version from here on; False when another became due while it was compiled."""
-    newest = tx.rule_active(clock())
+    newest = tx.rule_active(tx.now())
     if newest is None or newest.id != due.id:
         return False
-    before = line.judge.version
-    detail = {
-        "hash": known(tx, due.version).hash,
-        "rule set": program.identity,
-        "version before": before,
-    }
-    tx.audit(PROGRAM, "rules took effect", subject(due.version), detail)
-    line.use(program, due.version)
+    version = known(tx, due.version)
+    detail = {"hash": version.hash, "rule set": program.identity, "version before": before}
+    tx.audit(PROGRAM, "rules took effect", subject(version.id), detail)
+    line.use(program, version.id)
     return True

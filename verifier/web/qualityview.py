@@ -55,7 +55,10 @@ class MonthLine:
 
 
 def standings(reader: Reader, settings: Quality, now: datetime) -> list[Stands]:
-    """Return how every test with controls stands, the worst first."""
+    """Return how every test with controls stands, the worst first.
+
+    Last comes what only would count on an analyzer nobody has sent controls of yet.
+    """
     levels = [level for level in reader.control_levels() if level.ended is None]
     found = []
     for row in reader.standings():
@@ -63,7 +66,13 @@ def standings(reader: Reader, settings: Quality, now: datetime) -> list[Stands]:
         own = [e for e in levels if e.test == row.test and e.analyzer in ("", row.analyzer)]
         found.append(Stands(row, "overdue" if late else row.state, late or row.why, own))
     order = ["out of control", "overdue", "warning", "in control"]
-    return sorted(found, key=lambda each: (order.index(each.state), each.row.test))
+    measured = {each.row.test for each in found if each.row.analyzer}
+
+    def rank(each: Stands) -> tuple[bool, int, str, str]:
+        spare = not each.row.analyzer and each.row.test in measured
+        return spare, order.index(each.state), each.row.test, each.row.analyzer
+
+    return sorted(found, key=rank)
 
 
 def rules_in_use(settings: Quality) -> list[str]:

@@ -72,7 +72,13 @@ def _replay(desk: Desk, number: int, days: int, tell: Tell) -> Replay:
     since = desk.clock() - timedelta(days=days) if days else None
     spared = max(1, (os.cpu_count() or 1) - 1)  # a core is left to the line
     found = run_replay(
-        desk.settings, candidate, against, Stretch(since=since), jobs=spared, progress=tell
+        desk.settings,
+        candidate,
+        against,
+        Stretch(since=since),
+        jobs=spared,
+        apart=True,
+        progress=tell,
     )
     version = against.version
     if version is None:

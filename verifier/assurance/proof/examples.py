@@ -1,11 +1,11 @@
 """Makes a counterexample of what the solver found, and has the evaluator show it."""
 
-from collections.abc import Callable
-from typing import Any, NamedTuple
+from collections.abc import Callable, Mapping, Sequence
+from typing import NamedTuple
 
 from msgspec.structs import replace
 
-from verifier.assurance.messages import messages, unsendable
+from verifier.assurance.messages import Sent, messages, unsendable
 from verifier.assurance.proof.facts import Facts
 from verifier.assurance.proof.liking import Liking, only_written
 from verifier.assurance.proof.release import Ruled
@@ -14,18 +14,23 @@ from verifier.assurance.proof.staging import steps_of_witness
 from verifier.assurance.proof.truths import Bool
 from verifier.assurance.proof.witness import Reading
 from verifier.assurance.proving import Counterexample
-from verifier.assurance.showing import Shown, by_messages, by_steps
 from verifier.assurance.writing import scenario
+from verifier.facts.case import Control
 from verifier.language.scenarios import ScenarioStep
 
 
 class Wanted(NamedTuple):
-    """What a counterexample is about; `shows` says whether a case, as judged, is one."""
+    """What a counterexample is about: `name` of its scenario, the result, the results `named`.
+
+    `by_steps` returns which step of a scenario shows it, `by_messages` whether messages do, with
+    the control states that are not good and with a person who lets earlier results go, or without.
+    """
 
     name: str
     test: str
     named: frozenset[str]
-    shows: Callable[[Shown], bool]
+    by_steps: Callable[[tuple[ScenarioStep, ...]], int | None]
+    by_messages: Callable[[Sequence[Sent], Mapping[str, Control], bool], bool]
 
 
 class Examples:
@@ -37,16 +42,32 @@ class Examples:
         self._ruled, self._facts, self._search, self._left = ruled, facts, search, left
         self._program = ruled.program
 
-    def find(self, wanted: Wanted, parts: list[Bool]) -> Counterexample | None:
-        """Return a counterexample the evaluator shows, None where none is found."""
-        written = list(only_written(self._facts))
+    def find(self, wanted: Wanted, parts: list[Bool]) -> Counterexample | str:
+        """Return a counterexample the evaluator shows, or why there is none.
 
-        def attempt(wishes: list[Bool]) -> Any:
-            return self._search.find([*parts, *wishes], self._left())
+        Where the solver finds no case with every number worked out in full, it is asked for one in
+        which they may be anything: only the evaluator decides if that is one.
+        """
+        why = "the solver found no answer in the time it was given"
+        for full in (True, False):
+            found = self._found(wanted, parts, full)
+            if isinstance(found, Counterexample):
+                return found
+            why = found or why
+        return why
 
-        liking = Liking(self._ruled, self._facts, attempt)
+    def _found(self, wanted: Wanted, parts: list[Bool], full: bool) -> Counterexample | str:
+        written = list(only_written(self._facts))  # may ask for facts nobody asked for yet
+        cases = self._search.cases(parts, full=full)
+        liking = Liking(self._ruled, self._facts, cases, self._left)
         if not liking.wish(*written):
-            return None
+            if not full and cases.none:
+                return (
+                    "the solver sees only cases that no scenario can give: several values of a "
+                    "test, a value below zero, no collection time, no time of analysis, or a "
+                    "birth date that is known in part"
+                )
+            return ""
         liking.all(wanted.test, wanted.named)
         titers = frozenset(
             name for name, test in self._program.catalogue.tests.items() if test.kind == "titer"
@@ -54,16 +75,17 @@ class Examples:
         witness = Reading(self._facts, liking.model, titers).witness()
         steps = steps_of_witness(witness)
         if isinstance(steps, str):
-            return None
-        return self._shown(wanted, steps)
+            return steps
+        found = self._shown(wanted, steps)
+        return found or "the solver sees a case, and the evaluator does not show it"
 
     def _shown(self, wanted: Wanted, steps: tuple[ScenarioStep, ...]) -> Counterexample | None:
         program = self._program
-        at = [n for n, shown in enumerate(by_steps(program, steps)) if wanted.shows(shown)]
-        if not at:
+        at = wanted.by_steps(steps)
+        if at is None:
             return None
-        steps = steps[: at[0] + 1]
-        expected = {at[0]: [f"{wanted.test} held"]}
+        steps = steps[: at + 1]
+        expected = {at: [f"{wanted.test} held"]}
         text = scenario(program.catalogue, wanted.name.replace('"', ""), steps, expected)
         found = Counterexample(wanted.test, scenario=text)
         return self._with_messages(found, wanted, steps)
@@ -78,7 +100,7 @@ class Examples:
         sent = messages(steps, program.catalogue)
         quality = {test: state for step in steps for test, state in step.quality}
         for person in (False, True):
-            if any(wanted.shows(s) for s in by_messages(program, sent, quality, person=person)):
+            if wanted.by_messages(sent, quality, person):
                 remarks = ("a person let the earlier results go",) if person else ()
                 text = "".join(item.text for item in sent)
                 said = "".join(f'{test} = "{state}"\n' for test, state in quality.items())

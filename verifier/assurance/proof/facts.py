@@ -67,7 +67,9 @@ class Facts:
             z3.Implies(z3.Or(exact, ranged), present),
             z3.Not(z3.And(exact, ranged)),
             z3.Implies(ranged, z3.Or(has_low, has_high)),
+            # a range holds a number: its ends meet only where both belong to it
             z3.Implies(z3.And(has_low, has_high), low <= high),
+            z3.Implies(z3.And(has_low, has_high, low == high), z3.And(low_in, high_in)),
         ]
         ends = Range(has_low, low, low_in, has_high, high, high_in)
         return Quantity(exact, Value(z3.Real(name)), ranged, ends)

@@ -1,7 +1,9 @@
 """Proves one guarantee after the other, each for every result it speaks of."""
 
+from collections.abc import Sequence
 from typing import Any
 
+from verifier.assurance.messages import Sent
 from verifier.assurance.proof.examples import Examples, Wanted
 from verifier.assurance.proof.facts import Facts
 from verifier.assurance.proof.reals import Reals
@@ -10,9 +12,9 @@ from verifier.assurance.proof.search import Search
 from verifier.assurance.proof.truths import Bool, negated, some
 from verifier.assurance.proof.typed import UnencodedError
 from verifier.assurance.proving import Clock, Counterexample, Outcome, Proof
-from verifier.assurance.showing import Shown, breaking
+from verifier.assurance.showing import Quality, Shown, breaking, by_messages, by_steps, first
 from verifier.language.program import Program
-from verifier.language.scenarios import CheckedGuarantee
+from verifier.language.scenarios import CheckedGuarantee, ScenarioStep
 
 
 class Prover:
@@ -33,6 +35,10 @@ class Prover:
             others = [negated(hold.holds) for hold in ruled.holds(test)]
             self._released[test] = own, others
         return self._released[test]
+
+    def counted_as_any(self) -> tuple[str, ...]:
+        """Return which functions counted as any number."""
+        return self._reals.counted_as_any()
 
     def prove(self, guarantee: CheckedGuarantee) -> Proof:
         """Return what becomes of one guarantee."""
@@ -62,22 +68,24 @@ class _Attempt:
         for test, condition in conditions.items():
             if parts := self._open(test, condition):
                 pending[test] = parts
-        example = None
         for test, parts in pending.items():
-            answer = self._search.ask(parts, self._left(), full=True)
-            if answer == "none":
+            if self._search.ask(parts, self._left(), full=True) == "none":
                 continue
-            example, reason = self._refuted(test, parts, answer)
-            if example:
+            example = self._example(test, parts)
+            if isinstance(example, Counterexample):
                 return self._said("refuted", self._also(test, pending), example)
-            why.append(f"{test}: {reason}")
+            why.append(f"{test}: {example}")
         if why:
-            return self._said("not proved", tuple(why))
+            return self._said("not proved", (*why, *self._ruled.gaps()))
         return self._said("proved", (), vacuous=self._vacuous())
 
     def _left(self) -> float:
         """Return the seconds the solver may still take."""
         return max(0.05, min(self._seconds, self._ends - self._clock()))
+
+    def _spare(self) -> float:
+        """Return the seconds there are for a case that can be read; as many again."""
+        return self._ends + self._seconds - self._clock()
 
     def _conditions(self) -> dict[str, Bool]:
         """Return the condition for every result that could leave at all."""
@@ -100,27 +108,30 @@ class _Attempt:
     def _open(self, test: str, condition: Bool) -> list[Bool]:
         """Return what a case against the guarantee has to fulfill; nothing where there is none."""
         own, others = self._prover.released(test)
+        if self._search.contradict([condition, *own, *others]):
+            return []
         for parts in ([condition, *own], [condition, *own, *others]):
             if self._search.ask(parts, self._left()) == "none":
                 return []
         return [condition, *own, *others]
 
-    def _refuted(
-        self, test: str, parts: list[Bool], answer: str
-    ) -> tuple[Counterexample | None, str]:
+    def _example(self, test: str, parts: list[Bool]) -> Counterexample | str:
         named = _named(self._guarantee.condition)
 
         def shows(shown: Shown) -> bool:
             return test in breaking(self._program, self._guarantee, shown)
 
-        wanted = Wanted(f"against {self._guarantee.name}", test, named, shows)
-        examples = Examples(self._ruled, self._facts, self._search, self._left)
-        example = examples.find(wanted, parts)
-        if example:
-            return example, ""
-        if answer == "open":
-            return None, "the solver found no answer in the time it was given"
-        return None, "the solver sees a case, and the evaluator does not show it"
+        def steps_show(steps: tuple[ScenarioStep, ...]) -> int | None:
+            return first(map(shows, by_steps(self._program, steps)))
+
+        def messages_show(sent: Sequence[Sent], quality: Quality, person: bool) -> bool:
+            judged = by_messages(self._program, sent, quality, person=person)
+            return any(map(shows, judged))
+
+        name = f"against {self._guarantee.name}"
+        wanted = Wanted(name, test, named, steps_show, messages_show)
+        examples = Examples(self._ruled, self._facts, self._search, self._spare)
+        return examples.find(wanted, parts)
 
     def _also(self, test: str, pending: dict[str, Any]) -> tuple[str, ...]:
         others = [name for name in pending if name != test]
@@ -135,6 +146,10 @@ class _Attempt:
             if self._search.ask(parts, self._left()) != "none":
                 return False
         return True
+
+    def _assumed(self) -> tuple[str, ...]:
+        found = self._ruled.names.functions_in(self._guarantee.condition)
+        return (f"{', '.join(found)}: any number",) if found else ()
 
     def _said(
         self,
@@ -152,6 +167,7 @@ class _Attempt:
             tests=guarantee.tests,
             seconds=self._clock() - self._started,
             why=why,
+            assumed=self._assumed(),
             vacuous=vacuous,
             counterexample=example,
         )

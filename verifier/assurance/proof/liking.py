@@ -13,13 +13,14 @@ from verifier.assurance.proof.facts import Facts
 from verifier.assurance.proof.quantities import Quantity
 from verifier.assurance.proof.reals import term
 from verifier.assurance.proof.release import Ruled
+from verifier.assurance.proof.search import Cases
 from verifier.assurance.proof.truths import Bool, every, negated
 from verifier.assurance.proof.witness import decimal
 from verifier.assurance.solving import usual
 from verifier.facts.ages import anniversary
+from verifier.language.tables import extent
 
-Try = Callable[[list[Bool]], Any]  # a model, or None
-
+_MOST = 2.0  # seconds for one wish
 TAKEN = date(2026, 3, 1)  # the day of every scenario
 
 
@@ -43,6 +44,8 @@ def only_written(facts: Facts) -> Iterator[Bool]:
     for name, before in facts.before.items():
         if not name.startswith("one of several "):
             yield z3.Implies(before.present, before.value.known)
+            # an analyzer is asked what it measured before of what it measured now
+            yield z3.Implies(before.present, facts.test(name).present)
     yield z3.And(facts.elapsed >= 0, z3.IsInt(facts.elapsed / 60))
     yield from positive(facts)
 
@@ -88,11 +91,13 @@ def _quantities(facts: Facts) -> Iterator[Quantity]:
 
 
 class Liking:
-    """Takes one wish after the other, and keeps those that leave a case."""
+    """Takes one wish after the other, and keeps those that leave a case, as long as there is time.
 
-    def __init__(self, ruled: Ruled, facts: Facts, attempt: Try) -> None:
-        self._ruled, self._facts, self._attempt = ruled, facts, attempt
-        self.kept: list[Bool] = []
+    `left` returns the seconds that are left; a wish has at most a few of them.
+    """
+
+    def __init__(self, ruled: Ruled, facts: Facts, cases: Cases, left: Callable[[], float]) -> None:
+        self._ruled, self._facts, self._cases, self._left = ruled, facts, cases, left
         self.model: Any = None
 
     def wish(self, *wishes: Bool) -> bool:
@@ -100,10 +105,12 @@ class Liking:
         wanted = every(wishes)
         if wanted is True:
             return True
-        model = self._attempt([*self.kept, wanted])
+        left = self._left()
+        if left <= 0 or wanted is False:
+            return False
+        model = self._cases.narrowed(wanted, left if self.model is None else min(left, _MOST))
         if model is None:
             return False
-        self.kept.append(wanted)
         self.model = model
         return True
 
@@ -184,6 +191,8 @@ class Liking:
         if not self._true(present) or self.model is None:
             return
         if self._true(found.exact):
+            self.wish(found.value.above > 0)
+            self.wish_each(_likely(self._ruled, name, found.value.above))
             self.wish(
                 found.exact, found.value.above == term(_fraction(usual(self._ruled.program, name)))
             )
@@ -223,3 +232,14 @@ class Liking:
 
 def _fraction(value: Decimal) -> Fraction:
     return Fraction(value)
+
+
+def _likely(ruled: Ruled, name: str, value: Any) -> Iterator[Bool]:
+    """Yield that a value lies where those of living people do, and where analyzers measure."""
+    for kind in ("possible", "measurable"):
+        for row in ruled.program.tables.rows.get((name, kind), ()):
+            low, high = extent(row.stretches)
+            if low is not None:
+                yield value >= term(Fraction(low))
+            if high is not None:
+                yield value <= term(Fraction(high))

@@ -31,11 +31,18 @@ class Limits:
 
     def __init__(self, walk: Walk) -> None:
         self._walk, self._tables = walk, walk.names.program.tables
+        self._known: dict[tuple[str, str], tuple[Quantity, Truth]] = {}
 
     def test(self, node: tree.LimitTest, place: Place) -> Truth:
         """Return whether a result is critical, or outside the rows of another kind."""
         name, value = self._operand(node.operand, place)
-        rows = self._tables.rows.get((name, node.kind))
+        known = self._known.get((name, node.kind))
+        if known is None or known[0] is not value:
+            known = self._known[name, node.kind] = value, self._asked(name, node.kind, value)
+        return known[1]
+
+    def _asked(self, name: str, kind: str, value: Quantity) -> Truth:
+        rows = self._tables.rows.get((name, kind))
         if not rows:
             return FALSE
         fitting, found = [], []
@@ -43,7 +50,7 @@ class Limits:
             belongs = self._walk.population(row.population)
             hit = inside(self._walk.reals, value, row.stretches)
             fitting.append(belongs)
-            found.append(all_of((belongs, hit if node.kind == "critical" else opposite(hit))))
+            found.append(all_of((belongs, hit if kind == "critical" else opposite(hit))))
         return _of_rows(fitting, found)
 
     def changed(self, node: tree.ChangedTooMuch, place: Place) -> Truth:

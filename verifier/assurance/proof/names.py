@@ -2,10 +2,14 @@
 
 from collections.abc import Iterable, Mapping
 
+from verifier.assurance.persons import nodes
 from verifier.language import tree
+from verifier.language.derived import names_in
 from verifier.language.kinds import Kind
 from verifier.language.program import Program
 from verifier.language.symbols import population_of
+
+WITHOUT_FORMULA = frozenset({"ln", "exp", "sqrt", "pow"})
 
 
 class Names:
@@ -42,6 +46,19 @@ class Names:
         for item in self.program.statements:
             if isinstance(item, tree.Limits):
                 yield from item.rows
+
+    def functions_in(self, condition: tree.Expression) -> tuple[str, ...]:
+        """Return the functions without a formula that a condition asks, itself or in a result."""
+        waiting, seen, found = [condition], set[str](), set[str]()
+        while waiting:
+            part = waiting.pop()
+            found |= {call.function for call in nodes(part, tree.Call)} & WITHOUT_FORMULA
+            new = {*names_in(part)} & self.derived.keys() - seen
+            seen |= new
+            for item in (self.derived[name] for name in new):
+                waiting += [item.formula, *(let.value for let in item.lets)]
+                waiting += [gate.condition for gate in item.only_when]
+        return tuple(sorted(found))
 
     def amount(self, node: tree.Expression) -> tree.Amount | None:
         """Return a number as written or as a parameter has it, None for anything else."""

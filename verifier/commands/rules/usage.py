@@ -18,7 +18,8 @@ Counts, of specimens received since then, the results each rule held: alone, or 
 what became of them: released by a person as they were (unchanged), left with another value
 (corrected), rejected, withdrawn by the sender, released by the rules themselves when more was
 known, still open. The median is the time from the first hold until a person settled it.
-A rule that was always overridden, or that never held anything, stands out and comes first.
+A rule that was always overridden, or that never held anything, stands out and comes first; one
+that asks to call somebody is meant to have its results released after the call.
 
 exit codes: 0 nothing stands out, 1 a rule was always overridden or never held anything,
             2 wrong use"""
@@ -60,7 +61,7 @@ def run(args: argparse.Namespace) -> int:
 
     site = settings.load(args.config)
     since = _since(args, clock.now())
-    with Store.open(site.database, checkpoints=site.checkpoints, writable=False) as store:
+    with Store.of(site, writable=False) as store:
         program = deciding(store, site, clock.now).program
         usage = read_usage(store, program, since, least=args.least, tell=_tell)
     if args.json:

@@ -13,6 +13,7 @@ from verifier.errors import RefusedError
 from verifier.quality.figures import Figures
 from verifier.service import qualityacts
 from verifier.service.controlfiles import LEVEL_COLUMNS, level_of_form
+from verifier.service.levels import in_use
 from verifier.store.qualityrows import Basis, ControlLevel, ControlResult
 from verifier.store.rows import Person, Session
 from verifier.store.transaction import Reader, Transaction
@@ -85,6 +86,25 @@ def level(
 ) -> Response:
     """Show the chart of a level on an analyzer, against the insert or the own figures."""
     return _level(desk, session, level_id, analyzer, against)
+
+
+@router.get("/quality/charts", dependencies=[Depends(May("look"))])
+def charts(desk: TheDesk, session: Visitor, test: str = "", analyzer: str = "") -> Response:
+    """Show the charts of every level in use of a test on an analyzer, one below the other."""
+
+    def gather(reader: Reader) -> Content:
+        actions = reader.corrective_actions(test, analyzer, EVER)
+        drawings = []
+        for level in in_use(reader.control_levels(), test, analyzer):
+            found = [e for e in reader.results_of_level(level.id, EVER) if e.analyzer == analyzer]
+            judged = (level.mean, level.sd)
+            drawings.append((level, drawn(level, found[-DRAWN:], actions, judged, desk.zone)))
+        if not drawings:
+            raise HTTPException(404, "There is no such control")
+        titles = desk.line.judge.program.catalogue.tests
+        return {"drawings": drawings, "test": test, "where": analyzer, "titles": titles}
+
+    return desk.show("quality_charts.html", session, gather)
 
 
 @router.get("/quality/level/{level_id}/values.csv", dependencies=[Depends(May("look"))])
