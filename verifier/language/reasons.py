@@ -58,11 +58,14 @@ class Findings:
             self.everywhere.setdefault((reason.rule, reason.kind), reason)
 
     def with_specimen(self, item: Derived) -> Derived:
-        """Return a derived result with what holds its specimen.
+        """Return a derived result with what holds its specimen, where no input does it.
 
-        Its inputs may have left before that was known, and hold nothing any more.
+        Inputs may have left before that was known; one that is still open is held, and says so.
         """
         if not self.everywhere:
+            return item
+        still_open = {result.test for result in self.case.results if result.state == "open"}
+        if not still_open.isdisjoint(item.inputs):
             return item
         found = dict(self.everywhere)
         found.update({(said.rule, said.kind): said for said in item.reasons})
