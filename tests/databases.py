@@ -11,6 +11,7 @@ import importlib.util
 import os
 import shutil
 import signal
+import socket
 import sqlite3
 import subprocess
 import tempfile
@@ -92,10 +93,11 @@ class Server:
 
     @classmethod
     def start(cls) -> "Server":
-        from service.laboratory import free_port
-
+        with socket.socket() as probe:
+            probe.bind(("127.0.0.1", 0))
+            port = int(probe.getsockname()[1])
         folder = Path(tempfile.mkdtemp(prefix="verifier-postgres-"))
-        server = cls(folder, free_port())
+        server = cls(folder, port)
         atexit.register(server.remove)
         if os.getuid() == 0:
             os.chown(folder, NOBODY, NOBODY)

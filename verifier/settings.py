@@ -3,6 +3,7 @@
 `load` turns a TOML file into frozen settings or raises `SettingsError` naming the key.
 """
 
+import os
 import tomllib
 from datetime import timedelta
 from decimal import Decimal
@@ -25,6 +26,8 @@ from verifier.quality.choices import Choices, RuleName, Spread
 from verifier.quality.moving import Kind, Outside, Plan
 from verifier.quality.standing import Limits, Recovery
 from verifier.transport import Allowed, ClientTls, Secret, ServerTls, beside
+
+NODE = "VERIFIER_NODE"
 
 
 class _Section(BaseModel):
@@ -194,12 +197,15 @@ class Settings(_Section):
     `parameters` are the numbers this site sets in place of those the rules give, such as
     ``{"hemolysis_limit": "0.6 g/L"}``. `units` is what results, limits and reasons are shown and
     derived results reported in: the declared units, or the conventional ones where rules name one.
+    `node` names this process among several on one PostgreSQL database, each its own; the
+    environment variable VERIFIER_NODE outranks it.
     """
 
     laboratory: str = "Laboratory"
     application: str = "VERIFIER"
     facility: str = "LAB"
     database: Secret = Field("sqlite:///verifier.db", repr=False)
+    node: str = Field("main", pattern=r"^[A-Za-z0-9_.-]{1,64}$")
     checkpoints: Path = Path("checkpoints")
     rules: Path = Path("rules")
     parameters: dict[str, str] = {}
@@ -224,6 +230,8 @@ def load(path: Path) -> Settings:
         raise SettingsError(f"{path}: {error.strerror}. Give a file with --config.") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise SettingsError(f"{path}: this is not valid TOML: {error}") from error
+    if NODE in os.environ:
+        data["node"] = os.environ[NODE]
     return parse(data, path)
 
 

@@ -1,12 +1,15 @@
 """The whole demo against the real service: as expected, not as expected, and broken off."""
 
+import io
 import json
 import os
 import signal
 import stat
 import subprocess
 import sys
+from contextlib import redirect_stdout
 from pathlib import Path
+from typing import NamedTuple
 
 import pytest
 from msgspec.structs import replace
@@ -17,16 +20,34 @@ from verifier.demo.laboratory import free_ports, private_folder
 from verifier.errors import SettingsError
 
 
-def test_every_outcome_is_as_expected_and_comes_out_again(
-    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+class Shown(NamedTuple):
+    """A morning that was played and compared."""
+
+    code: int
+    told: str
+    folder: Path
+
+
+@pytest.fixture(scope="module")
+def morning(tmp_path_factory: pytest.TempPathFactory) -> Shown:
+    folder = tmp_path_factory.mktemp("morning") / "demo"
+    told = io.StringIO()
+    with redirect_stdout(told):
+        code = main(["demo", "--check", "--folder", str(folder)])
+    return Shown(code, told.getvalue(), folder)
+
+
+def test_every_outcome_is_as_expected(morning: Shown) -> None:
+    assert "0 differences from what was expected" in morning.told
+    assert morning.code == 0
+    assert (morning.folder / "lis.txt").read_text("utf-8").count("(final)") > 1000
+
+
+def test_the_morning_comes_out_again_to_the_last_byte(
+    morning: Shown, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    assert main(["demo", "--check", "--folder", str(tmp_path / "demo")]) == 0
-    told = capfd.readouterr().out
-    assert "0 differences from what was expected" in told
-    assert (tmp_path / "demo" / "lis.txt").read_text("utf-8").count("(final)") > 1000
-    config = ["--config", str(tmp_path / "demo" / "verifier.toml")]
-    # The same facts and rules give the same decision, to the last byte: those the candidate (the
-    # rules that decided) judges otherwise, and those that `again` does not reproduce.
+    """The same facts and rules give the same decision: judged again, both ways of comparing."""
+    config = ["--config", str(morning.folder / "verifier.toml")]
     assert main(["replay", "--candidate", "active", "--again", "--json", *config]) == 0
     replay = json.loads(capfd.readouterr().out)
     counts = replay["counts"]

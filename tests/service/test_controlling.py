@@ -6,6 +6,7 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from databases import database_url
 
 from service.bench import ADA, ANN, Bench
 from service.laboratory import result_message
@@ -20,7 +21,7 @@ HOLD = (('without_state = "assume in control"', 'without_state = "hold"'),)
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
-    url = f"sqlite:///{tmp_path}/verifier.db"
+    url = database_url(tmp_path)
     with Store.open(url, checkpoints=tmp_path / "checkpoints") as opened:
         yield opened
 

@@ -16,6 +16,7 @@ from service.laboratory import RULES, result_message
 from verifier.assurance.replaying import Replay, Stretch
 from verifier.cli import main
 from verifier.decide.decide import decide
+from verifier.errors import RuleSetError
 from verifier.service import actions, rejudging, replaying, ruleshelf
 from verifier.service.candidates import Candidate, active, of_folder, of_version
 from verifier.service.replaying import from_store, run_replay, to_store
@@ -211,6 +212,20 @@ def test_several_processes_find_the_same_as_one(
         progress=lambda done, of: told.append((done, of)),
     )  # fmt: skip
     assert to_store(two) == to_store(one)
+    one_apart = run_replay(
+        site,
+        candidate(LENIENT),
+        of_folder(site.rules, site),
+        Stretch(),
+        jobs=1,
+        most=20,
+        apart=True,
+    )
+    assert to_store(one_apart) == to_store(one)
+    with pytest.raises(RuleSetError, match="broken: the rule set has 1 error"):
+        run_replay(
+            site, candidate("rule without end", "broken"), None, Stretch(), jobs=2, apart=True
+        )
     assert told == sorted(told)
     assert told[-1] == (159, 159)
     assert len(told) == 3, "155 specimens in pieces of 64"

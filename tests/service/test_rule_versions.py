@@ -5,6 +5,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from databases import database_url
 
 from verifier import settings
 from verifier.errors import RefusedError, RuleSetError, SettingsError
@@ -43,7 +44,7 @@ class House:
             {"connections": {"chem": {"port": 0, "specimens": {"SER": "serum"}}}}, folder / "x.toml"
         )
         self.store = Store.open(
-            f"sqlite:///{folder / 'v.db'}", checkpoints=folder / "signed", clock=self.clock
+            database_url(folder), checkpoints=folder / "signed", clock=self.clock
         )
         names: dict[str, Role] = {
             "ada": "administrator", "ben": "administrator", "pat": "pathologist",
@@ -189,6 +190,12 @@ def test_what_was_not_seen_can_not_be_approved(house: House) -> None:
     house.replay(number, result=b'{"results":7}')
     with pytest.raises(RefusedError, match="The replay of version 2 is not the one you saw"):
         house.approve(number, "pat", seen)
+
+
+def test_a_replay_of_what_was_changed_meanwhile_is_not_kept(house: House) -> None:
+    number, replayed = house.draft(LOWER), texts(RULES).hash
+    with pytest.raises(RefusedError, match="changed while it was replayed"):
+        house.do(lambda tx: ruleshelf.store_replay(tx, number, 1, b"{}", seen=replayed))
 
 
 def test_approvals_lapse_with_another_replay(house: House) -> None:

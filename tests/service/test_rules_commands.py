@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from verifier import clock
 from verifier.cli import main
 from verifier.errors import RuleSetError
-from verifier.service import ruleshelf, rulestart
+from verifier.service import ruleorders, ruleshelf, rulestart
 from verifier.service.ruletexts import read_folder, write_folder
 from verifier.settings import Settings, load
 from verifier.store import Store, hash_password
@@ -142,11 +142,13 @@ def test_from_draft_to_active_and_back_as_typed(
     assert typed("rules", "import", mine, "--note", "potassium 6.0", who="ada")[0] == 0
     code, said = typed("approve", "2", who="pat")
     assert (code, "Run: verifier replay --candidate 2" in said) == (2, True)
-    counts = b'{"counts":{"results":0},"changes":[]}'
-    digest = store.write(lambda tx: ruleshelf.store_replay(tx, 2, 1, counts))
+    assert typed("replay", "--candidate", "2")[0] == 0  # there is no history
+    found = store.read(lambda r: ruleshelf.replay_of(r, 2, clock.now()))
+    assert found
+    digest = found.digest
     code, said = typed("approve", "2", who="pat")
     assert code == 0, said
-    for told in ("version 2 by ada: potassium 6.0", digest, "counts results: 0", "6.0"):
+    for told in ("version 2 by ada: potassium 6.0", digest, "of 0 specimens", "6.0"):
         assert told in said
     assert "1 of 2 people approved it" in said
     code, said = typed("approve", "2", who="pat")
@@ -279,3 +281,14 @@ def test_a_check_uses_the_numbers_and_the_wiring_of_a_site(
     config.write_text(config.read_text() + '[parameters]\nbottom = "1 mmol/L"\n')
     code, said = typed("rules", "check", folder)
     assert (code, "bottom" in said) == (1, True)
+
+
+def test_two_processes_that_start_first_agree_on_one_version(store: Store, config: Path) -> None:
+    settings = load(config)
+    (config.parent / "rules" / "test.rules").write_text(LOWER)
+    other = rulestart.start_rules(store, settings, clock.now)
+    late = store.write(
+        lambda tx: ruleorders.begin(tx, read_folder(settings.rules, {}), other.program, "late")
+    )
+    assert late is None
+    assert [row.version for row in store.read(lambda r: r.rule_activations())] == [1]

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from databases import database_url
 
 from service.bench import Bench
 from service.laboratory import result_message
@@ -91,7 +92,7 @@ def test_what_can_not_be_tuned_on(
 
 @pytest.fixture
 def bench(tmp_path: Path) -> Iterator[Bench]:
-    url = f"sqlite:///{tmp_path}/verifier.db"
+    url = database_url(tmp_path)
     with Store.open(url, checkpoints=tmp_path / "checkpoints") as store:
         yield Bench(tmp_path, store)
 

@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
+from databases import database_url
 
 from service.bench import ADA, NOW, PAT, Bench
 from service.laboratory import RULES, result_message
@@ -52,7 +53,7 @@ rule dialysis for potassium  from "invented for this test"
 
 @pytest.fixture
 def bench(tmp_path: Path) -> Iterator[Bench]:
-    url = f"sqlite:///{tmp_path / 'verifier.db'}"
+    url = database_url(tmp_path)
     benches: list[Bench] = []
 
     def clock() -> datetime:

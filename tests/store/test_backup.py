@@ -7,12 +7,15 @@ import zipfile
 from pathlib import Path
 
 import pytest
+from databases import of_sqlite
 from store_makers import inbound
 
 from verifier import clock
 from verifier.errors import StoreError
 from verifier.store import Store
 from verifier.store.backup import About, back_up, restore
+
+pytestmark = of_sqlite
 
 
 def quiet(done: int, every: int) -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import uvicorn
+from databases import database_url
 
 from verifier.rulefiles import load_program
 from verifier.service.line import Answer, Line
@@ -40,7 +41,7 @@ CODES = {
 def settings(folder: Path, site: dict[str, Any], **web: Any) -> Settings:
     data = {
         "laboratory": "Harbour Street Laboratory",
-        "database": f"sqlite:///{folder / 'page.db'}",
+        "database": database_url(folder, "page.db"),
         "checkpoints": str(folder / "checkpoints"),
         "rules": str(RULES),
         "connections": {

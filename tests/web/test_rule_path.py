@@ -79,7 +79,7 @@ def chosen(page: Page) -> str:
 def finished(page: Page, button: str) -> None:
     """Press a button that begins work, and wait until its result stands on the page."""
     page.get_by_role("button", name=button).click()
-    expect(page.locator("#work[data-running=no]")).to_be_visible()
+    expect(page.locator("#work[data-running=no]")).to_be_visible(timeout=60_000)
 
 
 def sign(page: Page, button: str, password: str = PASSWORD) -> None:

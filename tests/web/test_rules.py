@@ -7,11 +7,12 @@ from re import DOTALL, findall, sub
 
 import pytest
 from playwright.sync_api import Page
+from service.laboratory import eventually
 
 from verifier.language import check
 from verifier.service import ruleshelf
 from verifier.store.rulerows import RuleTexts
-from web.house import House, open_house
+from web.house import PASSWORD, House, critical, open_house
 from web.visits import Visitor
 
 ELECTROLYTES = "tests/electrolytes.rules"
@@ -159,6 +160,48 @@ def test_who_may_what(house: House, visit: Visit) -> None:
         assert why in answer.text
     assert anders.get("/rules/version/99").status_code == 404
     assert anders.get("/rules/draft/99").status_code == 409
+
+
+def test_an_activation_is_ordered_for_later_and_withdrawn(house: House, visit: Visit) -> None:
+    anders, paula = visit("administrator"), visit("pathologist")
+    house.take(critical("S-1"))
+    draft(house, anders)
+    anders.post("/rules/version/2/replay", days=7)
+    eventually(lambda: 'data-running="no"' in anders.get("/rules/version/2/work").text)
+    assert anders.post("/rules/version/2/send").status_code == 303
+    for visitor in (anders, paula):
+        page = visitor.get("/rules/version/2").text
+        hidden = {
+            name: findall(rf'name="{name}" value="(\w+)"', page)[0] for name in ("hash", "replayed")
+        }
+        signed = hidden | {"password": PASSWORD, "note": "seen"}
+        late = visitor.post("/rules/version/2/approve", **signed | {"replayed": "0" * 64})
+        assert "is not the one you saw" in late.text
+        assert visitor.post("/rules/version/2/approve", **signed).status_code == 303
+        assert "another person must" in visitor.post("/rules/version/2/approve", **signed).text
+    ordered = {"password": PASSWORD, "at": "2099-01-01T06:00"}
+    assert (
+        "is past" in paula.post("/rules/version/2/activate", **ordered | {"at": "2020-01-01"}).text
+    )
+    assert (
+        "Write the time" in paula.post("/rules/version/2/activate", **ordered | {"at": "soon"}).text
+    )
+    assert paula.post("/rules/version/2/activate", **ordered).status_code == 303
+    assert "approved, not due yet" in anders.get("/rules/version/2").text
+    assert "2099-01-01 06:00:00 UTC" in anders.get("/rules/versions").text
+    assert anders.post("/rules/withdraw", password=PASSWORD).status_code == 303
+    assert "<b>withdrawn</b>" in anders.get("/rules/versions").text
+    acts = [(entry.who, entry.what) for entry in house.store.read(lambda r: r.audit_of("rules:2"))]
+    for act in (
+        ("Anders", "drafted rules"),
+        ("Anders", "asked for a replay of rules"),
+        ("Anders", "checked rules"),
+        ("Anders", "approved rules"),
+        ("Paula", "approved rules"),
+        ("Paula", "ordered the activation of rules"),
+        ("Anders", "withdrew the activation of rules"),
+    ):
+        assert act in acts
 
 
 @pytest.mark.parametrize("width", [390, 720])  # a phone; and 1440 at 200 %, WCAG 2.2, 1.4.10

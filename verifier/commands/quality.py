@@ -151,7 +151,7 @@ def run_show(args: argparse.Namespace) -> int:
     from verifier.store.store import Store
 
     settings, line = _line(args.config)
-    with Store.open(settings.database, checkpoints=settings.checkpoints, writable=False) as store:
+    with Store.of(settings, writable=False) as store:
         rows = store.read(lambda reader: reader.standings())
     found = 0
     for row in rows:
@@ -220,7 +220,7 @@ def _stored(config: Path, test: str, days: int) -> "list[Measured]":
     tests = line.judge.program.catalogue.tests
     check_known("test", test, tests)
     since = clock.now() - timedelta(days=days)
-    with Store.open(settings.database, checkpoints=settings.checkpoints, writable=False) as store:
+    with Store.of(settings, writable=False) as store:
         return store.read(lambda reader: reader.released_numbers(test, tests[test].unit, since))
 
 

@@ -70,7 +70,7 @@ def run_start(args: argparse.Namespace) -> int:
     from verifier.store.store import Store
 
     site = settings.load(args.config)
-    with Store.open(site.database, checkpoints=site.checkpoints) as store:
+    with Store.of(site) as store:
         candidate = store.read(lambda reader: candidates.named(reader, args.candidate, site))
         identity = candidate.program().identity
         number = store.write(lambda tx: shadowacts.start(tx, operator(), candidate, identity))
@@ -96,7 +96,7 @@ def run_report(args: argparse.Namespace) -> int:
     from verifier.store.store import Store
 
     site = settings.load(args.config)
-    with Store.open(site.database, checkpoints=site.checkpoints, writable=False) as store:
+    with Store.of(site, writable=False) as store:
         shadow = store.read(lambda reader: _chosen(reader, args.number))
         found = shadowacts.report(store, shadow, most=args.limit, progress=progress_bar())
     print(_standing(shadow), file=sys.stderr)

@@ -79,7 +79,7 @@ def deciding(loaded: "Settings") -> "Rules":
     from verifier.service import rulestart
     from verifier.store.store import Store
 
-    with Store.open(loaded.database, checkpoints=loaded.checkpoints) as store:
+    with Store.of(loaded) as store:
         return rulestart.deciding(store, loaded, clock.now)
 
 
@@ -110,5 +110,5 @@ def in_database(config: Path, work: "Callable[[Transaction], T]") -> T:
     from verifier.store.store import Store
 
     loaded = settings.load(config)
-    with Store.open(loaded.database, checkpoints=loaded.checkpoints) as store:
+    with Store.of(loaded) as store:
         return store.write(work)

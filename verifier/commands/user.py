@@ -65,7 +65,7 @@ def _run(args: argparse.Namespace, work: "Callable[[Store, argparse.Namespace], 
     from verifier.store.store import Store
 
     settings = load(args.config)
-    with Store.open(settings.database, checkpoints=settings.checkpoints) as store:
+    with Store.of(settings) as store:
         return work(store, args)
 
 

@@ -27,7 +27,7 @@ class Desk:
 
     def __init__(self, laboratory: Laboratory) -> None:
         loaded = settings.load(laboratory.config)
-        self.store = Store.open(loaded.database, checkpoints=loaded.checkpoints)
+        self.store = Store.of(loaded)
         rules = deciding(self.store, loaded, clock.now)
         self.program = rules.program
         self._tests = tuple(self.program.catalogue.tests)

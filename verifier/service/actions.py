@@ -90,7 +90,7 @@ def ask_new_specimen(
     Raises:
         RefusedError: no reason, the role may not, or nothing is open any more.
     """
-    stored = tx.case(case_id)
+    stored = tx.claim_case(case_id)
     places = open_entries(stored.record) if stored else []
     _sign_request(tx, who, case_id, comment)
     reject(tx, judge, who, case_id, places, comment, now, expected=expected)
@@ -161,7 +161,7 @@ def _open_case(
     tx: Transaction, who: Person, case_id: int, entries: Collection[int], expected: int | None
 ) -> StoredCase:
     _may_settle(who)
-    stored = tx.case(case_id)
+    stored = tx.claim_case(case_id)
     if stored is None:
         raise RefusedError("There is no such specimen.")
     if not entries:

@@ -3,6 +3,7 @@
 import asyncio
 import contextlib
 import ssl
+from collections.abc import Callable
 
 from verifier.errors import PeerError
 from verifier.hl7.acknowledge import Answer, parse_ack
@@ -36,16 +37,21 @@ class MllpClient:
         self._streams: tuple[asyncio.StreamReader, asyncio.StreamWriter] | None = None
         self._framer = Framer(LARGEST_ANSWER)
 
-    async def send(self, payload: bytes, control_id: str) -> Answer:
-        """Send one message and return the answer to it.
+    async def send(
+        self, payload: bytes, control_id: str, permitted: Callable[[], bool] = lambda: True
+    ) -> Answer:
+        """Send one message and return the answer to it; `permitted` is asked at the last moment.
 
         Raises:
-            PeerError: no connection, no answer in time, or an answer to something else.
+            PeerError: not permitted any more, no connection, no answer in time, or an answer to
+                something else.
         """
         try:
             reader, writer = await self._connected()
             # Not `wait_for`: in Python 3.11 it may swallow a cancellation.
             async with asyncio.timeout(self._answer_seconds):
+                if not permitted():
+                    raise PeerError("another node has taken over this destination")
                 writer.write(wrap(payload))
                 await writer.drain()
                 return await self._answer(reader, control_id)

@@ -34,6 +34,7 @@ class Controls:
         self, tx: Transaction, connection: str, message: int, report: SpecimenReport, now: datetime
     ) -> None:
         """Take a control specimen of a stored message. What can not be judged is kept and shown."""
+        tx.claim_house()
         self.keep(tx, self._read(tx, connection, message, report, now), now)
 
     def _read(
@@ -82,6 +83,7 @@ class Controls:
 
     def keep(self, tx: Transaction, results: Sequence[ControlResult], now: datetime) -> int:
         """Store measurements and judge what they belong to; return how many were new."""
+        tx.claim_house()
         new = [each for each in results if not tx.has_control_result(each)]
         for each in new:
             tx.add_control_result(each)
@@ -110,6 +112,7 @@ class Controls:
             more: how many measurements were just stored, to be looked at besides those before.
             tell: False for history that nothing shall follow from.
         """
+        tx.claim_house()
         levels = tx.control_levels()
         names = sorted({level.name for level in in_use(levels, test, analyzer)})
         before = tx.standing(test, analyzer)
@@ -138,6 +141,7 @@ class Controls:
 
     def _failed(self, tx: Transaction, row: StandingRow, since: datetime, now: datetime) -> None:
         """Hold what is open and list what has left since results are in doubt."""
+        tx.claim_house()
         held: dict[int, None] = {}
         listed: list[Review] = []
         known = {(each.case_id, each.entry) for each in tx.open_reviews()}

@@ -125,8 +125,14 @@ class Judge:
 
     def judge_again(self, tx: Transaction, case_id: int, now: datetime) -> Decision | None:
         """Judge a stored case once more: its wait is over, or a person changed something."""
-        stored = tx.case(case_id)
+        stored = tx.claim_case(case_id)
         return self.judge(tx, stored, stored.record, now) if stored else None
+
+    def end_wait(self, tx: Transaction, case_id: int, now: datetime) -> None:
+        """Judge a case again if its wait is over; another node may have done so meanwhile."""
+        tx.claim_case(case_id)
+        if tx.is_due(case_id, now):
+            self.judge_again(tx, case_id, now)
 
     def _earlier(self, tx: Transaction, record: CaseRecord, now: datetime) -> History:
         if record.patient is None or not record.patient.key:

@@ -59,12 +59,15 @@ def remove_old(store: Store, before: datetime, who: str) -> Iterator[Removed]:
 
 def _steps(store: Store, before: datetime) -> Iterator[Removed]:
     def cases(tx: Transaction) -> Removed:
+        tx.claim_house()
         return Removed(cases=tx.remove_cases(tx.old_cases(before, STEP)))
 
     def messages(tx: Transaction) -> Removed:
+        tx.claim("retention")
         return Removed(messages=tx.empty_messages(tx.old_messages(before, STEP)))
 
     def details(tx: Transaction) -> Removed:
+        tx.claim("retention")
         spans = tx.old_details(before)
         if not spans:
             return Removed()

@@ -6,6 +6,7 @@ that transaction is committed, never before.
 
 import hashlib
 import logging
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -28,6 +29,7 @@ from verifier.language.program import Program
 from verifier.service.controlling import Controls
 from verifier.service.judging import Judge
 from verifier.settings import Settings
+from verifier.store.cases import names_of
 from verifier.store.ids import new_id
 from verifier.store.rows import Inbound, MessageOutcome, Receipt
 from verifier.store.transaction import Transaction
@@ -98,10 +100,27 @@ class Line:
             return self._keep_unreadable(tx, arrival, fault)
         if refused := admission(message, config.processing):
             return self._refuse(tx, arrival, message, refused)
+        reports = read_specimens(message, self.judge.maps[connection])
+        self._claim(tx, connection, message, reports)
         earlier = tx.receipts(message.header.get(3), message.header.get(4), message.control_id)
         if same := _same_body(earlier, message):
             return self._answer_again(tx, arrival, message, same)
-        return self._accept(tx, arrival, message, reused=bool(earlier))
+        return self._accept(tx, arrival, message, reports, reused=bool(earlier))
+
+    def _claim(
+        self,
+        tx: Transaction,
+        connection: str,
+        message: Message,
+        reports: Sequence[SpecimenReport],
+    ) -> None:
+        """Keep other nodes from everything this message may change, before it is read."""
+        header = message.header
+        names = [f"message {header.get(3)}|{header.get(4)}|{message.control_id}"]
+        for report in reports:
+            names += self.judge.watch.claims(report, connection)
+            names += names_of(report.specimen, report.patient)
+        tx.claim(*names)
 
     def keep_failed(
         self, tx: Transaction, connection: str, raw: bytes, why: str, now: datetime
@@ -125,11 +144,16 @@ class Line:
         self._keep(tx, arrival, None, "unreadable", None, error=why)
 
     def _accept(
-        self, tx: Transaction, arrival: Arrival, message: Message, *, reused: bool
+        self,
+        tx: Transaction,
+        arrival: Arrival,
+        message: Message,
+        reports: Sequence[SpecimenReport],
+        *,
+        reused: bool,
     ) -> Answer:
         judge, controls = self._bench
         mapping = judge.maps[arrival.connection]
-        reports = read_specimens(message, mapping)
         patients = [report for report in reports if not _is_control(report, mapping.controls)]
         outcome: MessageOutcome = "accepted" if patients or not reports else "control"
         notes = ["control id used before with other content"] * reused
@@ -160,6 +184,7 @@ class Line:
             message=arrival.id,
             arrived=arrival.now,
         )
+        tx.claim(*names_of(record.specimen, record.patient))  # the patient may be the stored one
         if stored is None:
             record = _checked_identity(tx, record)
         judge.judge(tx, stored, record, arrival.now, arrival=(arrival.id, message))

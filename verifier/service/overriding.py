@@ -61,6 +61,7 @@ def into_draft(
         RefusedError: the role may not write rules.
     """
     ruleshelf.may(who, ruleshelf.WRITES, "write rules")
+    tx.claim(ruleshelf.RULES)
     found = _collecting(tx, active, now)
     before = ruleshelf.texts(tx, found.id if found else active)
     text = before.files.get(ADDED, "")

@@ -29,6 +29,7 @@ def define_levels(
     Raises:
         RefusedError: one of them is in use already.
     """
+    tx.claim_house()
     known = {_same(level) for level in tx.control_levels() if level.ended is None}
     for level in levels:
         if _same(level) in known:
@@ -55,6 +56,7 @@ def end_level(
         RefusedError: the role may not, or the level is not in use.
     """
     may_record(who)
+    tx.claim_house()
     level = _level(tx, level_id)
     if not tx.end_control_level(level_id, now):
         raise RefusedError("This level is not in use any more.")
@@ -72,6 +74,7 @@ def choose_basis(
         RefusedError: the role may not, or own figures have no point to begin at.
     """
     may_record(who)
+    tx.claim_house()
     level = _level(tx, level_id)
     if basis == "own" and since is None:
         raise RefusedError("Say since when the laboratory's own figures count.")
@@ -96,6 +99,7 @@ def leave_out(
     may_record(who)
     if not why.strip():
         raise RefusedError("Say why the value is left out; the record must show it.")
+    tx.claim_house()
     result = tx.control_result(number)
     if result is None or not tx.leave_out(number, who.name, why.strip(), now):
         raise RefusedError("This value is left out already. Load the page again.")
@@ -125,6 +129,7 @@ def correct(
     may_record(who)
     if not said.strip():
         raise RefusedError("Say what was found and done; the record must show it.")
+    tx.claim_house()
     if tx.standing(test, analyzer) is None:
         raise RefusedError("No control is defined for this test on this analyzer.")
     tx.add_corrective_action(test, analyzer, who.name, said.strip(), now)

@@ -10,7 +10,7 @@ From anywhere, a thread of the page included (it blocks; progress comes in the c
         candidate=store.read(lambda r: candidates.of_version(r, 3, settings)),
         against=store.read(lambda r: candidates.active(r, settings)),  # None: as it was recorded
         stretch=Stretch(since=..., until=...),      # verifier.assurance.replaying
-        jobs=2, most=200,                           # processes; how many changes are kept
+        jobs=2, most=200, apart=True,               # apart: nothing heavy in this process
         progress=lambda done, of: ...,              # decisions; called many times a second at most
     )                                               # -> verifier.assurance.replaying.Replay
 
@@ -22,8 +22,10 @@ is not touched: connections are read-only and short, and the worker processes ru
 import os
 from array import array
 from collections import deque
-from collections.abc import Callable, Iterator
-from concurrent.futures import Future
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ProcessPoolExecutor
+from contextlib import closing, contextmanager
+from functools import cached_property, partial
 from pathlib import Path
 
 import msgspec
@@ -47,6 +49,17 @@ _ALONE = 2_000  # decisions; fewer are judged sooner than further processes have
 _AHEAD = 3  # pieces of work per process that wait to be done
 
 Progress = Callable[[int, int], None]
+
+
+class Outline(Struct, frozen=True):
+    """Identities of the rule sets, and what the replay can not show."""
+
+    candidate: str
+    against: str
+    cautions: tuple[str, ...]
+
+
+_Work = tuple[Callable[[], Outline], Callable[[Iterable["array[int]"]], Iterable[Tally]]]
 
 
 class Job(Struct, frozen=True):
@@ -76,6 +89,7 @@ def run_replay(
     jobs: int | None = None,
     most: int = 200,
     again: bool = False,
+    apart: bool = False,
     progress: Progress = lambda done, of: None,
 ) -> Replay:
     """Judge a stretch of stored history again and return what differs.
@@ -83,7 +97,8 @@ def run_replay(
     Decisions that `against` made are taken from the record, for the same facts and rules give the
     same decision; with `again` they are judged again too, and those that come out different are
     counted. `jobs` is the number of processes, by default one per core. `most` is how many changes
-    are kept, worst first.
+    are kept, worst first. With `apart` nothing is compiled or judged in this process, however
+    little there is to do: a service has other threads that must not wait.
 
     Raises:
         RuleSetError: a rule set has errors.
@@ -95,26 +110,28 @@ def run_replay(
             settings.database, settings.checkpoints, Site.of(settings), candidate, against,
             store.read(lambda reader: active(reader, settings)), _bounded(stretch), most, again,
         )  # fmt: skip
-        here = _rejudge(job)
         cases, decisions = store.read(
             lambda reader: reader.judged_cases(job.stretch.since, job.stretch.until)
         )
-        count = (jobs or os.cpu_count() or 1) if decisions > _ALONE else 1
-        for part in _parts(job, here, store, cases, count):
-            tally.add(part)
-            progress(tally.counts.decisions + tally.counts.without_facts, decisions)
+        count = jobs or os.cpu_count() or 1
+        alone = not apart and (count == 1 or decisions <= _ALONE)
+        with _here(job) if alone else _beside(job, count) as (outline, tallies):
+            said = outline()
+            for part in tallies(_pieces(cases)):
+                tally.add(part)
+                progress(tally.counts.decisions + tally.counts.without_facts, decisions)
     changes, left_out = tally.worst()
     return Replay(
         candidate=candidate.name,
-        candidate_identity=here.candidate.identity,
+        candidate_identity=said.candidate,
         against=against.name if against else RECORDED,
-        against_identity=here.against.identity if here.against else "",
+        against_identity=said.against,
         stretch=stretch,
         made=clocks.now(),
         counts=tally.counts,
         changes=changes,
         left_out=left_out,
-        cautions=cautions(here.candidate, here.kept),
+        cautions=said.cautions,
     )
 
 
@@ -133,10 +150,6 @@ def _bounded(stretch: Stretch) -> Stretch:
     return stretch if stretch.until else msgspec.structs.replace(stretch, until=clocks.now())
 
 
-def _open(job: Job) -> Store:
-    return Store.open(job.database, checkpoints=job.checkpoints, writable=False)
-
-
 def _rejudge(job: Job) -> Rejudge:
     wanted = [item for item in (job.candidate, job.against, job.kept) if item]
     programs = {item.texts.hash: item for item in wanted}
@@ -152,44 +165,76 @@ def _pieces(cases: "array[int]") -> Iterator["array[int]"]:
     return (cases[at : at + CASES_AT_ONCE] for at in range(0, len(cases), CASES_AT_ONCE))
 
 
-def _parts(
-    job: Job, here: Rejudge, store: Store, cases: "array[int]", count: int
-) -> Iterator[Tally]:
-    """Yield the counts of one piece of the cases after the other."""
-    if count == 1:
-        yield from (here.tally(store, piece, job.stretch, job.most) for piece in _pieces(cases))
-        return
+@contextmanager
+def _here(job: Job) -> Iterator[_Work]:
+    """Judge in this process."""
+    with closing(_Process(job)) as process:
+        yield process.outline, lambda pieces: map(process.tally, pieces)
+
+
+@contextmanager
+def _beside(job: Job, count: int) -> Iterator[_Work]:
+    """Judge in processes of their own."""
     with processes(count, _begin, job) as pool:
         try:
-            waiting: deque[Future[Tally]] = deque()
-            for piece in _pieces(cases):
-                waiting.append(pool.submit(_piece, piece))
-                if len(waiting) >= count * _AHEAD:
-                    yield waiting.popleft().result()
-            while waiting:
-                yield waiting.popleft().result()
+            yield pool.submit(_outline).result, partial(_in_order, pool, count * _AHEAD)
         finally:
             pool.shutdown(cancel_futures=True)
 
 
-class _Process(Struct):
-    """What a process of the pool keeps."""
+def _in_order(
+    pool: ProcessPoolExecutor, ahead: int, pieces: Iterable["array[int]"]
+) -> Iterator[Tally]:
+    """Yield the counts of one piece after the other, never more than `ahead` of them under way."""
+    waiting: deque[Future[Tally]] = deque()
+    for piece in pieces:
+        waiting.append(pool.submit(_tally, piece))
+        if len(waiting) >= ahead:
+            yield waiting.popleft().result()
+    while waiting:
+        yield waiting.popleft().result()
 
-    job: Job
-    store: Store
-    rejudge: Rejudge
+
+class _Process:
+    """What a process keeps: the database, and the rule sets compiled when first asked for."""
+
+    def __init__(self, job: Job) -> None:
+        self._job = job
+        self._store = Store.open(job.database, checkpoints=job.checkpoints, writable=False)
+
+    @cached_property
+    def _rejudge(self) -> Rejudge:
+        return _rejudge(self._job)
+
+    def outline(self) -> Outline:
+        """Return what is told of the rule sets."""
+        found = self._rejudge
+        against = found.against.identity if found.against else ""
+        return Outline(found.candidate.identity, against, cautions(found.candidate, found.kept))
+
+    def tally(self, cases: "array[int]") -> Tally:
+        """Return the counts of one piece."""
+        return self._rejudge.tally(self._store, cases, self._job.stretch, self._job.most)
+
+    def close(self) -> None:
+        """Close the database."""
+        self._store.close()
 
 
 _process: _Process | None = None
 
 
 def _begin(job: Job) -> None:
-    """Compile once per process."""
+    # What may fail with a sentence is left to the first piece of work, which can tell it.
     global _process
-    _process = _Process(job, _open(job), _rejudge(job))
+    _process = _Process(job)
 
 
-def _piece(cases: "array[int]") -> Tally:
+def _outline() -> Outline:
     assert _process is not None
-    job = _process.job
-    return _process.rejudge.tally(_process.store, cases, job.stretch, job.most)
+    return _process.outline()
+
+
+def _tally(cases: "array[int]") -> Tally:
+    assert _process is not None
+    return _process.tally(cases)

@@ -2,6 +2,7 @@
 
 from verifier import __version__
 from verifier.language import Checked
+from verifier.service.givingway import giving_way
 from verifier.service.ruleshelf import keep_check, known, texts
 from verifier.service.ruletexts import checked
 from verifier.settings import Settings
@@ -16,7 +17,8 @@ def check_version(store: Store, settings: Settings, who: str, number: int) -> Ch
         SettingsError: it has no errors, but the configuration names tests that it does not know.
     """
     written = store.read(lambda reader: texts(reader, number))
-    found = checked(written, settings)
+    with giving_way():
+        found = checked(written, settings)
     program = found.program
     if program is not None:
         store.write(lambda tx: keep_check(tx, who, number, written.hash, program))

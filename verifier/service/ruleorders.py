@@ -10,6 +10,7 @@ from verifier.language import Program
 from verifier.service.ruleshelf import (
     ACTIVATES,
     PROGRAM,
+    RULES,
     add,
     counted,
     fit_version,
@@ -35,6 +36,7 @@ def order(
             or another activation is pending.
     """
     may(who, ACTIVATES, "activate rules")
+    tx.claim(RULES)
     version, now = fit_version(tx, number), tx.now()
     where = course(tx.rule_activations(), now)
     if where.pending:
@@ -57,6 +59,7 @@ def order(
 def withdraw(tx: Transaction, who: Person) -> ActivationRow:
     """Take the pending activation back. Raises RefusedError when there is none."""
     may(who, ACTIVATES, "withdraw an activation")
+    tx.claim(RULES)
     pending = course(tx.rule_activations(), tx.now()).pending
     if pending is None:
         raise RefusedError("No activation is pending.")
@@ -75,6 +78,7 @@ def roll_back(tx: Transaction, who: Person, because: str) -> ActivationRow:
     may(who, ACTIVATES, "roll rules back")
     if not because.strip():
         raise RefusedError("Say why the rules are rolled back; the record must show it.")
+    tx.claim(RULES)
     where = course(tx.rule_activations(), tx.now())
     if where.before is None:
         raise RefusedError("There is no version before the active one to go back to.")
@@ -85,8 +89,14 @@ def roll_back(tx: Transaction, who: Person, because: str) -> ActivationRow:
     return row
 
 
-def begin(tx: Transaction, written: RuleTexts, program: Program, note: str) -> ActivationRow:
-    """Activate the first version of all, which needs no approval: nothing decided before it."""
+def begin(tx: Transaction, written: RuleTexts, program: Program, note: str) -> ActivationRow | None:
+    """Activate the first version of all, which needs no approval: nothing decided before it.
+
+    Returns None when another process was first.
+    """
+    tx.claim(RULES)
+    if tx.rule_activations():
+        return None
     version = tx.rule_version_by_hash(written.hash) or add(tx, PROGRAM, written, note)
     keep_check(tx, PROGRAM, version.id, written.hash, program)
     row = tx.add_rule_activation(version.id, tx.now(), PROGRAM, note, "first")

@@ -41,7 +41,9 @@ from verifier.store.transaction import Reader, Transaction
 WRITES: frozenset[Role] = frozenset({"administrator"})
 APPROVES: frozenset[Role] = frozenset({"pathologist", "administrator"})
 ACTIVATES: frozenset[Role] = frozenset({"pathologist", "administrator"})  # and rolls back
+RULES = "rules"  # what every act on versions claims: one at a time among all nodes
 PROGRAM = "verifier"  # on record for the first version, which nobody approved
+RULES = "rules"  # what is claimed by who changes versions or what decides
 
 
 class Shelf(Struct, frozen=True):
@@ -95,6 +97,7 @@ def add(
 ) -> VersionRow:
     """Keep a new draft. Raises RuleSetError for a file name that can not be one."""
     check_names(written.files)
+    tx.claim(RULES)
     version = tx.add_rule_version(who, written, note, based_on)
     detail = {"hash": version.hash, "note": note, "based on": based_on}
     tx.audit(who, "drafted rules", subject(version.id), detail)
@@ -114,6 +117,7 @@ def edit(
     """
     may(who, WRITES, "write rules")
     check_names(files)
+    tx.claim(RULES)
     version = known(tx, number)
     if version.hash != seen:
         raise RefusedError(f"Version {number} was changed meanwhile. Look at it again first.")
@@ -136,6 +140,7 @@ def keep_check(tx: Transaction, who: str, number: int, seen: str, program: Progr
     Raises:
         RefusedError: the version was changed while it was checked.
     """
+    tx.claim(RULES)
     if known(tx, number).hash != seen:
         raise RefusedError(f"Version {number} was changed while it was checked. Check it again.")
     tx.set_rule_checked(number, program.identity, who, __version__)
@@ -144,13 +149,22 @@ def keep_check(tx: Transaction, who: str, number: int, seen: str, program: Progr
     return known(tx, number)
 
 
-def store_replay(tx: Transaction, number: int, against: int, result: bytes) -> str:
+def store_replay(
+    tx: Transaction, number: int, against: int, result: bytes, *, seen: str | None = None
+) -> str:
     """Keep what a replay found, also that there was no history; return the digest people approve.
 
     The same texts with the same `result` (a JSON object, keys in a fixed order, no times of the
-    run in it) have the same digest.
+    run in it) have the same digest. `seen` is the hash of the texts that were replayed.
+
+    Raises:
+        RefusedError: the version was changed while it was replayed.
     """
-    digest = tx.add_rule_replay(known(tx, number), known(tx, against), result)
+    tx.claim(RULES)
+    version = known(tx, number)
+    if seen not in (None, version.hash):
+        raise RefusedError(f"Version {number} was changed while it was replayed. Replay it again.")
+    digest = tx.add_rule_replay(version, known(tx, against), result)
     detail = {"against": against, "digest": digest}
     tx.audit(PROGRAM, "replayed rules", subject(number), detail)
     return digest
@@ -179,6 +193,7 @@ def approve(
             was seen; there is no replay against the active version; the person approved already.
     """
     may(who, APPROVES, "approve rules")
+    tx.claim(RULES)
     version, replay = approvable(tx, number, tx.now())
     where = course(tx.rule_activations(), tx.now())
     if seen.hash != version.hash:

@@ -49,7 +49,7 @@ def start_rules(store: Store, settings: Settings, clock: Clock) -> Rules:
     now = clock()
     active = store.read(lambda reader: _active(reader, now))
     if active is None:
-        return _begin(store, settings)
+        return _begin(store, settings, clock)
     program = _program(store, settings, active)
     told = [_decides(program, active.version.id)]
     if changed := store.read(lambda reader: _folder(reader, settings, active)):
@@ -87,12 +87,14 @@ def _active(reader: Reader, now: datetime) -> _Active | None:
     return _Active(known(reader, number), texts(reader, number), where.before)
 
 
-def _begin(store: Store, settings: Settings) -> Rules:
+def _begin(store: Store, settings: Settings, clock: Clock) -> Rules:
     written = read_folder(settings.rules, settings.parameters)
     remedy = f"Run: verifier rules check {settings.rules}"
     program = usable(checked(written, settings), str(settings.rules), remedy)
     note = f"the folder {settings.rules} at the first start"
     row = store.write(lambda tx: begin(tx, written, program, note))
+    if row is None:
+        return start_rules(store, settings, clock)
     first = f"no version of the rules was active: {note} is version {row.version} and decides now"
     return Rules(program, row.version, (_decides(program, row.version), first))
 

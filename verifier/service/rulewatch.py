@@ -12,9 +12,6 @@ says so in the log, the audit log and on the page.
 
 import asyncio
 import logging
-import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from datetime import datetime
 from functools import partial
 
@@ -24,6 +21,7 @@ from verifier.clock import Clock
 from verifier.errors import RuleSetError, SettingsError, StoreError
 from verifier.language import Program
 from verifier.service.failures import named
+from verifier.service.givingway import giving_way
 from verifier.service.judging import Judge
 from verifier.service.line import Line
 from verifier.service.ruleshelf import PROGRAM, known, shelf, subject, texts
@@ -89,11 +87,16 @@ class RuleWatch:
             await self._give_up(due, f"it can not be compiled: {named(error)}")
             return
         left = self._line.judge
-        work = partial(_take_over, line=self._line, program=program, due=due, clock=self._clock)
-        if await asyncio.wrap_future(self._store.submit(work)):
-            self._settle(due, "")
-            await asyncio.to_thread(self._keep, left)
-            log.warning("rules: version %d decides now", due.version)
+        work = partial(_take_over, line=self._line, program=program, due=due, before=left.version)
+        try:
+            if not await asyncio.wrap_future(self._store.submit(work)):
+                return
+        except StoreError:
+            self._line.use(left.program, left.version)  # nothing took effect: it comes again
+            raise
+        self._settle(due, "")
+        await asyncio.to_thread(self._keep, left)
+        log.warning("rules: version %d decides now", due.version)
 
     async def _give_up(self, due: ActivationRow, why: str) -> None:
         kept = self._line.judge.version
@@ -125,7 +128,7 @@ class RuleWatch:
 
     def _compile(self, number: int, written: RuleTexts) -> Program:
         remedy = "Roll back: verifier rollback"
-        with _giving_way():
+        with giving_way():
             return compiled(written, self._line.settings, f"version {number} of the rules", remedy)
 
     def _prepare(self, now: datetime) -> bool:
@@ -156,21 +159,6 @@ class RuleWatch:
         return None
 
 
-@contextmanager
-def _giving_way() -> Iterator[None]:
-    """Let other threads run more often meanwhile.
-
-    Taking a message waits for the interpreter some thirty times, and each time for as long as one
-    thread may keep it: 5 ms by default, which would add up.
-    """
-    usual = sys.getswitchinterval()
-    sys.setswitchinterval(usual / 20)
-    try:
-        yield
-    finally:
-        sys.setswitchinterval(usual)
-
-
 def _seen(reader: Reader, now: datetime) -> _Look:
     return _Look(reader.rule_active(now), reader.rule_stamp())
 
@@ -185,18 +173,14 @@ def _next(reader: Reader, now: datetime) -> list[tuple[int, RuleTexts]]:
 
 
 def _take_over(
-    tx: Transaction, line: Line, program: Program, due: ActivationRow, clock: Clock
+    tx: Transaction, line: Line, program: Program, due: ActivationRow, before: int | None
 ) -> bool:
     """Judge by a version from here on; False when another became due while it was compiled."""
-    newest = tx.rule_active(clock())
+    newest = tx.rule_active(tx.now())
     if newest is None or newest.id != due.id:
         return False
-    before = line.judge.version
-    detail = {
-        "hash": known(tx, due.version).hash,
-        "rule set": program.identity,
-        "version before": before,
-    }
-    tx.audit(PROGRAM, "rules took effect", subject(due.version), detail)
-    line.use(program, due.version)
+    version = known(tx, due.version)
+    detail = {"hash": version.hash, "rule set": program.identity, "version before": before}
+    tx.audit(PROGRAM, "rules took effect", subject(version.id), detail)
+    line.use(program, version.id)
     return True

@@ -27,6 +27,7 @@ def start(tx: Transaction, who: str, candidate: Candidate, identity: str) -> int
     Raises:
         RefusedError: another one is running.
     """
+    tx.claim("shadow")
     if running := tx.running_shadow():
         raise RefusedError(f"Shadow run {running.id} ({running.name}) is running; stop it first.")
     number = tx.start_shadow(candidate.name, candidate.version, candidate.texts, identity, who)
@@ -41,6 +42,7 @@ def stop(tx: Transaction, who: str) -> int:
     Raises:
         RefusedError: none is running.
     """
+    tx.claim("shadow")
     running = tx.running_shadow()
     if running is None or not tx.end_shadow(running.id, who):
         raise RefusedError("No shadow run is running.")

@@ -14,6 +14,7 @@ from verifier.clock import Clock
 from verifier.errors import SettingsError
 from verifier.service.forwarder import Forwarder
 from verifier.service.keeping import keep_removing
+from verifier.service.leasing import keep_leases
 from verifier.service.line import Line
 from verifier.service.listener import Listener
 from verifier.service.rulestart import start_rules
@@ -63,9 +64,7 @@ class Service:
         """
         for doubt in doubts(self._settings, self._clock()):
             self._say(f"caution: {doubt}")
-        with Store.open(
-            self._settings.database, checkpoints=self._settings.checkpoints, clock=self._clock
-        ) as store:
+        with Store.of(self._settings, clock=self._clock, alone=True) as store:
             rules = await asyncio.to_thread(start_rules, store, self._settings, self._clock)
             await asyncio.to_thread(store.checkpoint)  # covers what a kill left uncovered
             for sentence in rules.told:
@@ -87,20 +86,24 @@ class Service:
             Forwarder(name, destination, store, self._clock)
             for name, destination in self._settings.destinations.items()
         ]
+        if store.leases is not None:
+            for forwarder in forwarders:
+                forwarder.allow(0.0)  # not before the lease is ours
         store.on_commit(lambda topics: _ring(loop, topics, forwarders))
         listeners = await self._listen(line, store)
         page = await self._open_page(store, line)
         sending = [asyncio.create_task(forwarder.run()) for forwarder in forwarders]
         behind = [asyncio.create_task(work) for work in self._behind(store, line)]
+        leasing = asyncio.create_task(keep_leases(store, forwarders))
         self._say("ready")
         gc.collect()
         gc.freeze()  # what was compiled stays, so no later collection walks it
         try:
-            await self._until_stopped([*sending, *behind])
+            await self._until_stopped([*sending, *behind, leasing])
         finally:
             self._say("stopping: no new messages; finishing what was taken")
             await asyncio.gather(*(listener.stop() for listener in listeners))
-            await _end(forwarders, sending, behind)
+            await _end(forwarders, sending, behind, leasing)
             await _close_page(page)
 
     def _behind(self, store: Store, line: Line) -> Iterator[Coroutine[None, None, None]]:
@@ -167,6 +170,7 @@ async def _end(
     forwarders: list[Forwarder],
     sending: list[asyncio.Task[None]],
     watching: list[asyncio.Task[None]],
+    leasing: asyncio.Task[None],
 ) -> None:
     """Let what is on its way be answered; cut off what takes too long."""
     for forwarder in forwarders:
@@ -174,9 +178,9 @@ async def _end(
     for task in watching:
         task.cancel()
     await asyncio.wait([*sending, *watching], timeout=STOP_SECONDS)
-    for task in sending:
+    for task in (*sending, leasing):
         task.cancel()
-    await asyncio.gather(*sending, *watching, return_exceptions=True)
+    await asyncio.gather(*sending, *watching, leasing, return_exceptions=True)
 
 
 async def _serve_page(server: PageServer) -> None:

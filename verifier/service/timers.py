@@ -52,4 +52,4 @@ async def end_waits(store: Store, judge: Callable[[], Judge], clock: Clock) -> N
 
 
 def _end_wait(tx: Transaction, judge: Callable[[], Judge], case_id: int, now: datetime) -> None:
-    judge().judge_again(tx, case_id, now)
+    judge().end_wait(tx, case_id, now)

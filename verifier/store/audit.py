@@ -9,10 +9,11 @@ import hashlib
 import os
 import secrets
 from collections.abc import Iterator, Mapping
+from itertools import chain
 from typing import Any
 
 from msgspec import Struct
-from sqlalchemy import bindparam, insert, select, update
+from sqlalchemy import bindparam, func, insert, select, update
 
 from verifier.errors import StoreError
 from verifier.store import codec, schema
@@ -33,6 +34,8 @@ _NEWEST = Statement(
     .order_by(_audit.c.seq.desc())
     .limit(bindparam("most"))
 )
+_LOGS = Statement(select(_head.c.writer).order_by(_head.c.writer))
+_NEXT_LOG = Statement(select(func.min(_audit.c.writer)).where(_audit.c.writer > bindparam("after")))
 _HEAD = Statement(select(_head).where(_head.c.writer == bindparam("log")))
 _OWN_HEAD = Statement(select(_head).where(_head.c.writer == bindparam("log")).with_for_update())
 _ADD_HEAD = Statement(insert(_head))
@@ -127,15 +130,31 @@ class AuditReads(Reading):
 
     def audit_of(self, subject: str) -> list[AuditEntry]:
         """Return the entries on one subject (``case:7``, ``person:ann`` …), oldest first."""
-        return [_read_entry(row) for row in self._all(_OF_SUBJECT, about=subject)]
+        entries = [_read_entry(row) for row in self._all(_OF_SUBJECT, about=subject)]
+        if len({entry.writer for entry in entries}) > 1:  # numbers of one log are in order
+            entries.sort(key=lambda entry: entry.at)
+        return entries
 
     def audit_for_case(self, case_id: int) -> list[AuditEntry]:
         """Return the entries on one case (subject ``case:<id>``), oldest first."""
         return self.audit_of(f"case:{case_id}")
 
     def audit_newest(self, most: int = 100) -> list[AuditEntry]:
-        """Return the latest entries, newest first."""
-        return [_read_entry(row) for row in self._all(_NEWEST, log=self.node, most=most)]
+        """Return the latest entries of all logs, newest first."""
+        of_logs = [
+            [_read_entry(row) for row in self._all(_NEWEST, log=log, most=most)]
+            for log in self.audit_logs()
+        ]
+        if len(of_logs) == 1:
+            return of_logs[0]
+        return sorted(chain(*of_logs), key=lambda entry: entry.at, reverse=True)[:most]
+
+    def audit_logs(self) -> list[str]:
+        """Return the names of all logs, also of one whose head or whose entries are gone."""
+        found, name = {row[0] for row in self._all(_LOGS)}, ""
+        while name := self._one(_NEXT_LOG, after=name)[0]:
+            found.add(name)
+        return sorted(found)
 
     def audit_head(self) -> AuditHead:
         """Return size and root of the log as committed."""

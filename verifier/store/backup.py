@@ -22,7 +22,7 @@ from verifier import __version__
 from verifier.errors import StoreError
 from verifier.store import migrate, sqlite
 from verifier.store.checkpoint import NOTES, PUBLIC, Notary
-from verifier.store.store import Store
+from verifier.store.store import SHARED, Store
 from verifier.store.verify import Report
 
 ABOUT, DATABASE, KEY = "about.json", "verifier.db", "audit.key"
@@ -52,6 +52,11 @@ def back_up(url: str, checkpoints: Path, target: Path, now: datetime, progress: 
     """
     if target.exists():
         raise StoreError(f"{target} exists already and is not overwritten")
+    if url.startswith(SHARED):
+        raise StoreError(
+            "a PostgreSQL database is backed up with its own tools, such as pg_dump; "
+            "copy the checkpoints folder and the keys beside it before each"
+        )
     notary = Notary(checkpoints)
     signed = {name: _bytes(checkpoints / name) for name in (NOTES, PUBLIC)}  # never newer than ...
     secret = _bytes(notary.key_file)

@@ -39,17 +39,22 @@ class Writing(Reading):
         """Return the present instant of the store's clock."""
         return self._clock()
 
-    def claim(self, *names: str, shared: tuple[str, ...] = ()) -> None:
+    def claim(self, *names: str) -> None:
         """Keep other nodes from the same names until the end of this transaction.
 
-        Claim before you read what you are going to change. Those who share a name do not exclude
-        each other, only those who claim it. Where one process writes alone nothing is to be done.
+        Claim before you read what you are going to change. Where one process writes alone nothing
+        is to be done.
 
         Raises:
             Busy: another node has one of them; the writer waits for it and runs the work again.
         """
         if self._claims is not None:
-            self._claims.take(names, shared)
+            self._claims.take(names)
+
+    def claim_house(self) -> None:
+        """Keep other nodes from everything: for what all decisions rest on. Raises Busy."""
+        if self._claims is not None:
+            self._claims.take_house()
 
     def _touch(self, topic: str) -> None:
         self.touched.add(topic)

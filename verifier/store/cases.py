@@ -7,6 +7,7 @@ from sqlalchemy import bindparam, func, insert, literal_column, select, update
 
 from verifier.errors import RefusedError
 from verifier.facts.case import Case, CaseRecord, Earlier
+from verifier.facts.subjects import Patient, Specimen
 from verifier.facts.verdicts import Decision
 from verifier.store import codec, schema
 from verifier.store.base import Reading, Writing
@@ -105,6 +106,12 @@ def _stored_case(row: Any) -> StoredCase:
     )
 
 
+def names_of(specimen: Specimen, patient: Patient | None) -> list[str]:
+    """Return the names that are claimed for a specimen and its patient; empty keys name none."""
+    keys = (("specimen", specimen.key), ("patient", patient.key if patient else ""))
+    return [f"{kind} {key}" for kind, key in keys if key]
+
+
 class CaseReads(Reading):
     """What can be asked about cases."""
 
@@ -164,6 +171,18 @@ class CaseReads(Reading):
 
 class CaseWrites(ResultWrites, CaseReads, Writing):
     """What the line and people write about cases."""
+
+    def claim_case(self, case_id: int) -> StoredCase | None:
+        """Return a case that no other node changes until the end of this transaction.
+
+        Raises:
+            Busy: another node has its specimen or its patient.
+        """
+        stored = self.case(case_id)
+        if stored is None or self._claims is None:
+            return stored
+        self.claim(*names_of(stored.record.specimen, stored.record.patient))
+        return self.case(case_id)
 
     def save_case(
         self,

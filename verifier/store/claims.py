@@ -4,6 +4,9 @@ control id. PostgreSQL's advisory locks, which end with the transaction.
 A transaction that already holds something never waits for more: the work is undone, what came
 before it is committed, and the next transaction begins by waiting for everything the work needs,
 in one order for all. So no two nodes can wait for each other.
+
+Whoever claims a name shares the house as well; who claims the house as a whole (suspension,
+controls, rules: what everybody judges by) is alone in it.
 """
 
 import hashlib
@@ -13,6 +16,7 @@ from verifier.store.sql import Cursor
 
 Claim = tuple[int, bool]  # the name as a number, and whether it is shared with others
 _Claims = frozenset[Claim]
+HOUSE = "house"
 
 
 class Busy(Exception):  # noqa: N818  # not a failure: the work comes again
@@ -29,6 +33,9 @@ def number(name: str) -> int:
     return int.from_bytes(digest, signed=True)
 
 
+_HOUSE = number(HOUSE)
+
+
 class Claims:
     """What one transaction holds. `refreshed` is called after each new claim was granted."""
 
@@ -42,12 +49,19 @@ class Claims:
         """Begin to note what one piece of work asks for."""
         self._of_work = frozenset()
 
-    def take(self, names: Iterable[str], shared: Iterable[str]) -> None:
+    def take(self, names: Iterable[str]) -> None:
         """Claim names without waiting. Raises Busy when one is held elsewhere."""
-        asked = {(number(name), False) for name in names}
-        asked |= {(number(name), True) for name in shared}
+        self._take({(number(name), False) for name in names} | {(_HOUSE, True)})
+
+    def take_house(self) -> None:
+        """Claim everything without waiting. Raises Busy when anything is held elsewhere."""
+        self._take({(_HOUSE, False)})
+
+    def _take(self, asked: set[Claim]) -> None:
         self._of_work |= asked
-        missing = sorted(each for each in asked - self.held if (each[0], False) not in self.held)
+        if (_HOUSE, False) in self.held:
+            return
+        missing = sorted(asked - self.held)
         if not missing:
             return
         self._cursor.execute(_select("pg_try_advisory_xact_lock", missing))

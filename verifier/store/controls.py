@@ -74,6 +74,7 @@ class ControlWrites(ControlReads, Writing):
         self, scope: Scope, subject: str, text: str, who: str, since: datetime | None = None
     ) -> int:
         """Stop automatic release; return the id of the suspension."""
+        self.claim_house()
         number = new_id()
         began = micros(since or self.now())
         self._insert(_SUSPEND, number, scope, subject, text, who, began, None, "")
@@ -82,6 +83,7 @@ class ControlWrites(ControlReads, Writing):
 
     def resume(self, suspension_id: int, who: str) -> bool:
         """End a suspension; False when it does not stand."""
+        self.claim_house()
         self._touch("suspension")
         ended = micros(self.now())
         done = self._run(_RESUME, suspension=suspension_id, new_ended=ended, new_ended_by=who)
@@ -94,6 +96,7 @@ class ControlWrites(ControlReads, Writing):
 
         A state for every analyzer replaces those recorded for single ones.
         """
+        self.claim_house()
         at = micros(self.now())
         if not analyzer:
             self.take_back_control_state(test)
@@ -110,6 +113,7 @@ class ControlWrites(ControlReads, Writing):
 
         Without an analyzer every state recorded for the test is taken back.
         """
+        self.claim_house()
         self._touch("quality")
         if not analyzer:
             return self._run(_TAKE_ALL_BACK, which=test) > 0

@@ -7,6 +7,7 @@ it can be committed later.
 
 import logging
 import secrets
+import time
 from typing import Any
 
 import psycopg
@@ -16,11 +17,13 @@ from sqlalchemy.engine.interfaces import Dialect
 from sqlalchemy.engine.url import URL, make_url
 from sqlalchemy.exc import ArgumentError
 
+from verifier.clock import running
 from verifier.errors import StoreError
 from verifier.store.claims import number
 
 log = logging.getLogger(__name__)
 
+PATIENCE = 10.0  # seconds for the server to notice that a process is gone
 NODES = 1024  # numbers that tell the ids of processes apart, see `store.ids`
 IDLE_WRITING, IDLE_READING = "2s", "60s"
 _SESSION = {
@@ -100,10 +103,16 @@ def shown(url: URL) -> str:
 def claim_node(connection: "psycopg.Connection[Any]", node: str) -> None:
     """Claim the name of a node for as long as the session lasts.
 
+    One whose machine lost its power is still there for the server for some seconds.
+
     Raises:
         StoreError: another process works under this name.
     """
-    if not _try(connection, "pg_try_advisory_lock(%s)", number(f"node {node}")):
+    until = running() + PATIENCE
+    while not _try(connection, "pg_try_advisory_lock(%s)", number(f"node {node}")):
+        if running() < until:
+            time.sleep(0.2)
+            continue
         raise StoreError(
             f"another process already works as node {node!r}; give each its own name "
             "(`node` in the configuration, or the environment variable VERIFIER_NODE)"

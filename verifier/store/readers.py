@@ -58,14 +58,18 @@ class Readers:
 
     def __init__(self, source: Source, node: str) -> None:
         self._source = source
-        self._node = node
+        self.node = node
         self._idle: queue.LifoQueue[Any] = queue.LifoQueue(KEPT)
 
-    def read(self, work: Callable[[Reader], T]) -> T:
-        """Run `work` on one consistent state. Raises StoreError when the database refuses."""
+    def read(self, work: Callable[[Reader], T], log: str = "") -> T:
+        """Run `work` on one consistent state; `log` is the audit log meant if not this node's.
+
+        Raises:
+            StoreError: the database refuses or is not there.
+        """
         try:
             with self._lent() as connection:
-                return work(Reader(connection.cursor(), self._source.dialect, self._node))
+                return work(Reader(connection.cursor(), self._source.dialect, log or self.node))
         except self._source.errors as error:
             said = self._source.told(error)
             raise StoreError(f"the database can not be read: {said}") from error

@@ -140,6 +140,15 @@ outgoing = Table(
     Index("outgoing_by_case", "case_id", "id"),
 )
 
+# Which node does alone what only one may do, until when by the clock of the database.
+lease = Table(
+    "lease",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("holder", Text, nullable=False),
+    Column("until", BigInteger, nullable=False),
+)
+
 suspension = Table(
     "suspension",
     metadata,

@@ -1,6 +1,7 @@
 """The session that writes on PostgreSQL, and where its readers come from."""
 
 import contextlib
+import secrets
 from typing import Any
 
 import psycopg
@@ -32,6 +33,7 @@ class PostgresSession:
 
     def __init__(self, url: URL, dialect: Dialect, node: str, *, alone: bool) -> None:
         self.dialect, self.node = dialect, node
+        self.token = secrets.token_hex(8)  # what the bells of this process are known by
         self._url = url
         self._alone = alone
         self._committing = False
@@ -81,7 +83,7 @@ class PostgresSession:
     def tell(self, topics: frozenset[str]) -> None:
         """Ring the bell of the other nodes: a doorbell, they look by themselves as well."""
         with contextlib.suppress(psycopg.Error):
-            text = f"{self._connection.info.backend_pid} {' '.join(sorted(topics))}"
+            text = " ".join((self.token, *sorted(topics)))
             self._connection.execute("SELECT pg_notify(%s, %s)", (postgres.BELL, text))
 
     def close(self) -> None:

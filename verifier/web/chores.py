@@ -9,6 +9,7 @@ from typing import Any
 
 from verifier.errors import VerifierError
 from verifier.service.failures import named
+from verifier.service.givingway import giving_way
 
 log = logging.getLogger(__name__)
 _MOST_KEPT = 20  # of the newest
@@ -71,7 +72,8 @@ class Chores:
 
 def _do(chore: Chore, work: Callable[[Tell], Any]) -> None:
     try:
-        chore.result = work(chore.tell)
+        with giving_way():
+            chore.result = work(chore.tell)
     except VerifierError as error:
         chore.failure = str(error)
     except Exception as error:  # a defect of ours: the page must not wait for ever

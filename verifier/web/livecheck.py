@@ -6,6 +6,7 @@ from collections import OrderedDict
 from verifier.language import Checked, check
 from verifier.language.memory import Memory
 from verifier.rulefiles import without_marks
+from verifier.service.givingway import giving_way
 from verifier.settings import Settings
 from verifier.store.rulerows import RuleTexts
 
@@ -47,7 +48,8 @@ class LiveCheck:
 
     def _check(self, desk: _Desk, written: RuleTexts) -> Checked:
         files, parameters = without_marks(written.files), written.parameters
-        return check(files, parameters, conventional=self._conventional, memory=desk.memory)
+        with giving_way():
+            return check(files, parameters, conventional=self._conventional, memory=desk.memory)
 
     def _desk(self, about: object) -> _Desk:
         with self._lock:

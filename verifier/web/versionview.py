@@ -3,6 +3,7 @@
 from verifier.assurance.replay_report import percent, shown_stretch, side_text
 from verifier.assurance.replaying import CHANGES, FATES, MEANINGS, Replay
 from verifier.service import ruleshelf
+from verifier.service.givingway import giving_way
 from verifier.service.replaying import from_store
 from verifier.service.rulestate import Listed, missing
 from verifier.service.ruletexts import compared
@@ -55,7 +56,8 @@ def between(old: RuleTexts, new: RuleTexts) -> list[str]:
     if known not in _between:
         if len(_between) > _MOST_PAIRS:
             _between.clear()
-        _between[known] = compared(old, new) if old != new else []
+        with giving_way():
+            _between[known] = compared(old, new) if old != new else []
     return _between[known]
 
 

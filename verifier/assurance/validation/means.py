@@ -3,6 +3,7 @@
 from verifier.assurance.validation.evidence import CAUTIONS, Evidence, Further
 from verifier.assurance.validation.standing import Standing
 from verifier.documents.document import Block, Cell, Column, Paragraph, Points, Section, Table
+from verifier.language import tree
 
 _PURPOSE = (
     "This file describes one set of rules by which a program decides, for every result of a "
@@ -62,15 +63,11 @@ def site(standing: Standing) -> Section:
 def guarantees(standing: Standing) -> Section:
     """Return the guarantees, and what was proved of them."""
     rows = tuple(
-        (
-            item.name,
-            ", ".join(item.tests) or "every test",
-            f"never releases when {standing.sentences.words(item.condition)}",
-            item.source,
-        )
-        for item in standing.program.guarantees
+        (item.name.text, "\n".join(standing.sentences.of(item)), item.source or "not said")
+        for item in standing.program.statements
+        if isinstance(item, tree.Guarantee)
     )
-    columns = (Column("guarantee", 3), Column("of", 2), Column("says", 4), Column("source", 3))
+    columns = (Column("guarantee", 3), Column("says", 5), Column("source", 3))
     table = Table(columns, rows, empty="This rule set gives no guarantees.")
     return Section("Guarantees and proofs", (table, *further(standing.evidence.proofs)))
 

@@ -68,7 +68,7 @@ def opened(config: Path) -> "tuple[Settings, Store]":
     from verifier.store.store import Store
 
     loaded = settings.load(config)
-    return loaded, Store.open(loaded.database, checkpoints=loaded.checkpoints)
+    return loaded, Store.of(loaded)
 
 
 def headline(number: int, authors: tuple[str, ...], note: str) -> str:

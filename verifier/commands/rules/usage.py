@@ -61,7 +61,7 @@ def run(args: argparse.Namespace) -> int:
 
     site = settings.load(args.config)
     since = _since(args, clock.now())
-    with Store.open(site.database, checkpoints=site.checkpoints, writable=False) as store:
+    with Store.of(site, writable=False) as store:
         program = deciding(store, site, clock.now).program
         usage = read_usage(store, program, since, least=args.least, tell=_tell)
     if args.json:

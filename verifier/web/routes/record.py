@@ -4,6 +4,7 @@ from fastapi import APIRouter, Depends
 from fastapi.responses import Response
 
 from verifier.store.transaction import Reader
+from verifier.store.verify import together
 from verifier.web.desk import Content, TheDesk
 from verifier.web.guard import May, Visitor, meant
 
@@ -22,7 +23,7 @@ def audit(desk: TheDesk, session: Visitor, subject: str = "") -> Response:
 @router.post("/audit", dependencies=[Depends(May("read the audit log")), Depends(meant)])
 def verify(desk: TheDesk, session: Visitor) -> Response:
     """Check the whole log against its tree and its signed checkpoints, and say what was found."""
-    report = desk.store.verify_audit()
+    report = together(desk.store.verify_logs())
     detail = {"entries": report.entries, "findings": len(report.findings)}
     desk.store.write(lambda tx: tx.audit(session.person.name, "verified", "audit", detail))
     return desk.show("audit.html", session, lambda r: _entries(r, "") | {"verdict": report})
