@@ -64,10 +64,8 @@ class Oracle:
         for name in [*spoken.derived]:
             if unread & self.rules.inputs(name):  # nothing is worked out from what is suppressed
                 del spoken.derived[name]
-        undecided = {result.test for result in case.results if result.state == "open"}
-        for name, (_, reasons) in spoken.derived.items():
-            if not undecided & self.rules.inputs(name):  # nothing else would hold it
-                reasons |= spoken.everywhere
+        for _, reasons in spoken.derived.values():  # the specimen is all there is of it
+            reasons |= spoken.everywhere
         self.spoke = bool(spoken.reasons)
         return spoken
 

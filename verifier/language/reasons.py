@@ -58,14 +58,11 @@ class Findings:
             self.everywhere.setdefault((reason.rule, reason.kind), reason)
 
     def with_specimen(self, item: Derived) -> Derived:
-        """Return a derived result with what holds its specimen, where no input does it.
+        """Return a derived result with what holds its specimen.
 
-        Inputs may have left before that was known; one that is still open is held, and says so.
+        Its inputs may have left before that was known, and hold nothing any more.
         """
         if not self.everywhere:
-            return item
-        still_open = {result.test for result in self.case.results if result.state == "open"}
-        if not still_open.isdisjoint(item.inputs):
             return item
         found = dict(self.everywhere)
         found.update({(said.rule, said.kind): said for said in item.reasons})
