@@ -43,7 +43,7 @@ def test_the_example_shows_every_setting() -> None:
     }
     models = [settings.Settings, settings.Connection, settings.Destination]
     models += [ServerTls, ClientTls, settings.Web, settings.Quality, settings.MonitorPlan]
-    models += [settings.Retention]
+    models += [settings.Retention, settings.Worklist]
     for model in models:
         assert names_of(model) <= shown, names_of(model) - shown
 

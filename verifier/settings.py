@@ -25,6 +25,7 @@ from verifier.facts.catalogue import ConnectionMap, Handling, Presence
 from verifier.quality.choices import Choices, RuleName, Spread
 from verifier.quality.moving import Kind, Outside, Plan
 from verifier.quality.standing import Limits, Recovery
+from verifier.targets import Worklist
 from verifier.transport import Allowed, ClientTls, Secret, ServerTls, beside
 
 NODE = "VERIFIER_NODE"
@@ -216,6 +217,7 @@ class Settings(_Section):
     web: Web = Web()
     quality: Quality = Quality()
     retention: Retention = Retention()
+    worklist: Worklist = Worklist()
 
 
 def load(path: Path) -> Settings:

@@ -7,9 +7,12 @@ holds; nothing is assigned by guessing.
 
 import re
 
+import msgspec
+
 from verifier.facts.catalogue import ConnectionMap
 from verifier.facts.observations import moment, read_indices, read_observation
 from verifier.facts.persons import read_patient
+from verifier.facts.priorities import most_urgent, priority_of
 from verifier.facts.report import Observation, SpecimenReport
 from verifier.facts.subjects import Patient, Specimen
 from verifier.hl7.message import Message, Segment
@@ -47,6 +50,13 @@ class _Order:
         self.results: list[Segment] = []
         self.lot = ""
         self.substances: list[str] = []
+        self.timings: list[Segment] = []
+
+    def priority(self) -> str:
+        """The most urgent of TQ1-9, OBR-27, ORC-7 and the older OBR-5."""
+        codes = [timing.get(9) for timing in self.timings]
+        codes += [self.obr.get(27, 6), self.orc.get(7, 6) if self.orc else "", self.obr.get(5)]
+        return most_urgent(map(priority_of, codes))
 
     def own_key(self) -> str:
         """The identifier without SPM and SAC: OBR-3, OBR-2, ORC-3, ORC-2, the first there is."""
@@ -74,6 +84,14 @@ class _Gathered:
         self.patient, self.specimen, self.doubts = patient, specimen, doubts
         self.observations: list[Observation] = []
         self.indexed: set[int] = set()
+        self.priorities: list[str] = []
+
+    def report(self) -> SpecimenReport:
+        specimen, urgent = self.specimen, most_urgent(self.priorities)
+        if urgent:
+            attributes = {**specimen.attributes, "priority": urgent}
+            specimen = msgspec.structs.replace(specimen, attributes=attributes)
+        return SpecimenReport(self.patient, specimen, tuple(self.observations), tuple(self.doubts))
 
 
 def read_specimens(message: Message, connection: ConnectionMap) -> tuple[SpecimenReport, ...]:
@@ -81,7 +99,8 @@ def read_specimens(message: Message, connection: ConnectionMap) -> tuple[Specime
 
     The specimen identifier is SPM-2, else SAC-3, else the order's OBR-3, OBR-2, ORC-3 or ORC-2.
     The collection time is SPM-17, else OBR-7, else OBX-14. Times without offset take that of
-    MSH-7, else the zone of the connection.
+    MSH-7, else the zone of the connection. The priority of the orders, where one is named, is an
+    attribute of the specimen: the most urgent one.
     """
     zone = _offset(message) or connection.zone
     gathered: dict[tuple[int, str], _Gathered] = {}
@@ -105,10 +124,7 @@ def _reports(gathered: dict[tuple[int, str], _Gathered]) -> tuple[SpecimenReport
     for (_, key), item in gathered.items():
         if key and len(patients[key]) > 1:
             item.doubts.append(f"one message gives specimen {key} to several patients")
-    return tuple(
-        SpecimenReport(item.patient, item.specimen, tuple(item.observations), tuple(item.doubts))
-        for item in gathered.values()
-    )
+    return tuple(item.report() for item in gathered.values())
 
 
 def _groups(message: Message) -> list[_Group]:
@@ -158,6 +174,8 @@ def _groups(message: Message) -> list[_Group]:
                 lot = lot or segment.get(16)
             case "INV" if segment.get(3) in _OF_CONTROL and order and not specimen_first:
                 order.lot = order.lot or segment.get(16)
+            case "TQ1" if order:
+                order.timings.append(segment)
             case "SID" if order and segment.get(2):
                 order.substances.append(segment.get(2))
     return groups
@@ -189,6 +207,7 @@ def _share_specimens(group: _Group) -> None:
 
 
 def _add(place: _Gathered, order: _Order, connection: ConnectionMap, zone: str) -> None:
+    place.priorities.append(order.priority())
     for obx in order.results:
         observation = read_observation(obx, order.obr.index, zone)
         if observation:

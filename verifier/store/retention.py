@@ -13,7 +13,7 @@ from datetime import datetime
 from msgspec import Struct
 from sqlalchemy import bindparam, delete, exists, or_, select, update
 
-from verifier.store import qualityschema, schema, shadowschema
+from verifier.store import qualityschema, schema, shadowschema, worklistschema
 from verifier.store.base import Reading, Writing
 from verifier.store.codec import micros
 from verifier.store.ids import id_at
@@ -23,7 +23,14 @@ _case, _message, _audit = schema.specimen_case, schema.message, schema.audit
 
 # Every table whose rows belong to a case, and the one whose rows belong to a decision.
 OF_DECISION = shadowschema.shadow_difference
-OF_CASE = (schema.decision, schema.outgoing, schema.result, qualityschema.quality_review)
+OF_CASE = (
+    schema.decision,
+    schema.outgoing,
+    schema.result,
+    qualityschema.quality_review,
+    worklistschema.case_claim,
+    worklistschema.case_presence,
+)
 
 _OLD_CASES = Statement(
     select(_case.c.id)

@@ -18,6 +18,7 @@ from verifier.store.reviews import ReviewReads, ReviewWrites
 from verifier.store.ruleversions import RuleReads, RuleWrites
 from verifier.store.shadows import ShadowReads, ShadowWrites
 from verifier.store.usage import UsageReads
+from verifier.store.worklist import WorklistReads, WorklistWrites
 
 
 class Reader(
@@ -34,6 +35,7 @@ class Reader(
     RetentionReads,
     AuditReads,
     UsageReads,
+    WorklistReads,
 ):
     """Reads one consistent state of the database; see the parts for the methods."""
 
@@ -58,6 +60,7 @@ class Transaction(
     ShadowWrites,
     PeopleWrites,
     RetentionWrites,
+    WorklistWrites,
     AuditWrites,
 ):
     """Reads and writes inside one transaction, which is committed as a whole or not at all."""
