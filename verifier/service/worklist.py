@@ -4,6 +4,7 @@ A claim tells the others that somebody is at it. It forbids nothing: whoever act
 that another has taken is told so and says that they mean it (`although` names whose claim it is).
 """
 
+from collections.abc import Callable
 from datetime import datetime, timedelta
 
 from verifier.errors import RefusedError
@@ -15,7 +16,6 @@ from verifier.store.transaction import Reader, Transaction
 from verifier.store.worklistrows import CaseClaim, Targets, View
 
 SEEN_SECONDS = 30.0  # an open page is heard of more often than that
-FORGET = timedelta(days=1)
 
 
 def view(settings: Settings, person: str, now: datetime) -> View:
@@ -85,6 +85,20 @@ def heed(
     return standing
 
 
+def heeding(
+    tx: Transaction, seen: View, case_id: int, although: str, act: Callable[[Transaction], None]
+) -> None:
+    """Act on a specimen, unless another has claimed it and that was not said to be known.
+
+    Raises:
+        RefusedError: as `heed`, and whatever `act` refuses.
+    """
+    tx.claim_case(case_id)
+    heed(tx, seen, seen.person, case_id, although)
+    act(tx)
+    after_acting(tx, seen, seen.person, case_id)
+
+
 def after_acting(tx: Transaction, seen: View, name: str, case_id: int) -> None:
     """Note that a person acted: their claim lives on, or ends with what was held."""
     stored = tx.case(case_id)
@@ -95,8 +109,14 @@ def after_acting(tx: Transaction, seen: View, name: str, case_id: int) -> None:
 
 
 def look(tx: Transaction, seen: View, name: str, case_id: int) -> None:
-    """Note that a person has the page of a specimen open."""
-    tx.see(case_id, name, seen.now, seen.now - FORGET)
+    """Note that a person has the page of a specimen open: opening it is doing something with it."""
+    tx.keep_claim(case_id, name, seen.now)
+    listen(tx, seen, name, case_id)
+
+
+def listen(tx: Transaction, seen: View, name: str, case_id: int) -> None:
+    """Note that the page of a specimen is still open; that alone keeps no claim alive."""
+    tx.see(case_id, name, seen.now, seen.seen_since)
 
 
 def takers(reader: Reader) -> list[str]:

@@ -21,7 +21,9 @@ from verifier.web.desk import Desk
 from verifier.web.guard import ForbiddenError, NotSignedInError, see
 from verifier.web.routes import (
     access,
+    batch,
     case,
+    claims,
     drafts,
     levels,
     messages,
@@ -57,7 +59,7 @@ def create_app(store: Store, line: Line, settings: Settings, clock: Clock) -> Fa
     app.state.desk = desk
     app.add_middleware(Shell, secure=settings.web.encrypted)
     app.mount("/static", StaticFiles(directory=_STATIC), name="static")
-    bench = (access, queue, case, messages, stops, quality, levels)
+    bench = (access, queue, case, claims, batch, messages, stops, quality, levels)
     office = (usage, rules, versions, drafts, people, record)
     for part in (*bench, *office):
         app.include_router(part.router)

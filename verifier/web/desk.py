@@ -10,19 +10,23 @@ from fastapi.responses import HTMLResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from verifier.clock import Clock
+from verifier.service import worklist
 from verifier.service.line import Line
 from verifier.settings import Settings
 from verifier.store.rows import Person, Session
 from verifier.store.signin import sign_in
 from verifier.store.store import Store
 from verifier.store.transaction import Reader, Transaction
+from verifier.store.worklistrows import View, Wanted
 from verifier.web import words
 from verifier.web.chores import Chores
 from verifier.web.livecheck import LiveCheck
 from verifier.web.pulse import Pulse
 from verifier.web.roles import ABILITIES, can
+from verifier.web.worklistview import AGES
 
 Content = dict[str, Any]
+MOST_WATCHED = 5000  # of the queue, worst first, whose versions open pages are told
 SIGNING = "gave the password to sign"  # what the audit log says of it
 
 
@@ -35,7 +39,7 @@ class Desk:
         self.settings = settings
         self.clock = clock
         self.zone = ZoneInfo(settings.zone)
-        self.pulse = Pulse(store, self.counters)
+        self.pulse = Pulse(store, self.state)
         self.live, self.chores = LiveCheck(settings), Chores()
         self._templates = _environment(self.zone, clock)
 
@@ -47,8 +51,12 @@ class Desk:
         """Return the numbers shown above every page, and whether release is suspended."""
         numbers = reader.statistics(since=self.midnight())
         refused = sum(count.rejected for count in numbers.outbox.values())
+        held = reader.held(self.view())
         return {
-            "held": numbers.held_specimens,
+            "held": held.all,
+            "critical": held.critical,
+            "soon": held.soon,
+            "missed": held.missed,
             "waiting": numbers.waiting_specimens,
             "problems": numbers.problems + refused,
             "unread": numbers.problems,
@@ -59,6 +67,20 @@ class Desk:
             "by_person": numbers.released_by_person,
             "alarm": self.line.alarm,
             "suspended": [words.suspension(row) for row in reader.suspensions()],
+        }
+
+    def view(self, person: str = "") -> View:
+        """Return how the work list looks now, to a person or to nobody."""
+        return worklist.view(self.settings, person, self.clock())
+
+    def state(self, reader: Reader) -> Content:
+        """Return what open pages are told: the counters, the held specimens, who is at them."""
+        view = self.view()
+        claims = reader.claims(view.claims_since)
+        return self.counters(reader) | {
+            "rows": dict(reader.listed(Wanted(), view, MOST_WATCHED)),
+            "claims": {number: claim.person for number, claim in claims.items()},
+            "looking": reader.present(view.seen_since),
         }
 
     def show(
@@ -119,7 +141,9 @@ def _environment(zone: ZoneInfo, clock: Clock) -> Environment:
         "detail": words.detail,
         "sentence": words.sentence,
     }
+    environment.filters |= {"left": lambda soon, due: words.left(soon, due, clock())}
     environment.globals |= {"can": can, "abilities": ABILITIES, "SEVERITIES": words.SEVERITIES}
+    environment.globals |= {"AGES": AGES}
     return environment
 
 

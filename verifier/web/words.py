@@ -44,6 +44,16 @@ def duration(span: timedelta) -> str:
     return f"{days} d {hours} h"
 
 
+def left(soon: datetime, due: datetime, now: datetime) -> tuple[str, str]:
+    """Return how a target stands (``soon``, ``missed`` or nothing) and the words for it."""
+    if now >= due:
+        return "missed", f"missed by {duration(now - due)}"
+    remaining = duration(due - now)
+    return (
+        ("soon", f"about to miss: {remaining} left") if now >= soon else ("", f"{remaining} left")
+    )
+
+
 def suspension(row: SuspensionRow) -> dict[str, str]:
     """Return a suspension as words for the band at the top of every page."""
     what = {"all": "all results", "test": f"test {row.subject}"}

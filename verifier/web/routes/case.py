@@ -7,10 +7,12 @@ from fastapi import APIRouter, Depends, Form
 from fastapi.responses import Response
 
 from verifier.errors import RefusedError
-from verifier.service import actions
+from verifier.service import actions, worklist
 from verifier.store.rows import Person, Session
 from verifier.store.transaction import Reader, Transaction
+from verifier.store.worklistrows import View
 from verifier.web.caseview import case_view
+from verifier.web.claimview import claim_view
 from verifier.web.desk import SIGNING, Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
 
@@ -21,7 +23,7 @@ ACTIONS = ("release", "reject", "new")
 @router.get("/case/{case_id}", dependencies=[Depends(May("look"))])
 def case(case_id: int, desk: TheDesk, session: Visitor) -> Response:
     """Show a case; who looked at which patient is put on record first."""
-    desk.store.write(lambda tx: _record_view(tx, session, case_id))
+    desk.store.write(lambda tx: _record_view(tx, session, case_id, desk.view()))
     return _page(desk, session, case_id)
 
 
@@ -35,16 +37,19 @@ def sign(
     places: Annotated[list[int] | None, Form()] = None,
     comment: Annotated[str, Form(max_length=1000)] = "",
     password: Annotated[str, Form(max_length=2000)] = "",
+    although: Annotated[str, Form(max_length=200)] = "",
 ) -> Response:
     """Release, reject or ask for a new specimen, on the word of whoever gives the password."""
     try:
         if action not in ACTIONS:
             raise RefusedError("Choose what is to happen: release, reject or a new specimen.")
         who = desk.check_password(session.person.name, password, SIGNING)
-        work = partial(_act, desk, who, case_id, action, places or [], comment.strip(), version)
-        desk.store.write(work)
+        act = partial(_act, desk, who, case_id, action, places or [], comment.strip(), version)
+        desk.store.write(
+            lambda tx: worklist.heeding(tx, desk.view(who.name), case_id, although, act)
+        )
     except RefusedError as refused:
-        again = {"action": action, "places": places or [], "comment": comment}
+        again = {"action": action, "places": places or [], "comment": comment, "although": although}
         return _page(desk, session, case_id, str(refused), again, status=409)
     return see(f"/?done={action}&case={case_id}")
 
@@ -79,7 +84,9 @@ def _page(
     def gather(reader: Reader) -> Content:
         catalogue = desk.line.judge.program.catalogue
         view = case_view(reader, case_id, catalogue, desk.clock())
-        return {"view": view, "next": _next(reader, case_id)}
+        known = again["although"] if again else ""
+        claim = claim_view(reader, desk.view(), session.person, case_id, known)
+        return {"view": view, "next": _next(reader, case_id), "claim": claim}
 
     content = {"refused": refused, "again": again}
     return desk.show("case.html", session, lambda r: gather(r) | content, status=status)
@@ -90,9 +97,10 @@ def _next(reader: Reader, case_id: int) -> int | None:
     return next((row.case_id for row in reader.queue(most=2) if row.case_id != case_id), None)
 
 
-def _record_view(tx: Transaction, session: Session, case_id: int) -> None:
+def _record_view(tx: Transaction, session: Session, case_id: int, view: View) -> None:
     stored = tx.case(case_id)
     if stored is not None:
         patient = stored.record.patient
         detail = {"patient": patient.key if patient else "", "specimen": stored.record.specimen.key}
         tx.audit(session.person.name, "looked at", f"case:{case_id}", detail)
+        worklist.look(tx, view, session.person.name, case_id)
