@@ -8,9 +8,12 @@ suppressed, waits for something, or of which a rule asks for an act first.
 import hashlib
 from collections.abc import Iterator
 
+from verifier.decide.safeguards import PREFIX
 from verifier.facts.case import CaseRecord, Entry
 from verifier.facts.verdicts import Decision, ResultDecision
-from verifier.store.severity import CORRECTION, open_results, severity
+from verifier.store.severity import CORRECTION, CRITICAL_FLAGS, open_results, severity
+
+INPUTS = f"{PREFIX}inputs"  # the safeguard that holds what is derived from something held
 
 
 def likeness(record: CaseRecord, decision: Decision) -> str:
@@ -49,8 +52,19 @@ def _hindrances(record: CaseRecord, decision: Decision) -> Iterator[str]:
     rules = {reason.rule for result in held for reason in result.reasons}
     if any(request.rule in rules for request in decision.requests):
         yield "a rule asks for something to be done first"
-    if any(derived.outcome != "release" for derived in decision.derived):
-        yield "a derived result is not free to leave"
+    if len(following(decision)) < sum(one.outcome != "release" for one in decision.derived):
+        yield "a derived result is held for more than its inputs"
+
+
+def following(decision: Decision) -> list[ResultDecision]:
+    """Return the derived results that are held for their inputs alone: they leave with them."""
+    return [
+        one
+        for one in decision.derived
+        if one.outcome != "release"
+        and one.flag not in CRITICAL_FLAGS
+        and {reason.rule for reason in one.reasons} == {INPUTS}
+    ]
 
 
 def _others(record: CaseRecord, held: list[ResultDecision]) -> Iterator[Entry]:

@@ -47,6 +47,10 @@ class Desk:
         """Return when today began where the laboratory is."""
         return self.clock().astimezone(self.zone).replace(hour=0, minute=0, second=0, microsecond=0)
 
+    def moment(self, at: datetime) -> str:
+        """Return an instant as short as it can be told apart where the laboratory is."""
+        return words.moment(at, self.zone, self.clock())
+
     def counters(self, reader: Reader) -> Content:
         """Return the numbers shown above every page, and whether release is suspended."""
         numbers = reader.statistics(since=self.midnight())

@@ -1,5 +1,6 @@
 """The work list made ready to be shown: what is asked for by the address, and its rows."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Annotated
@@ -148,15 +149,20 @@ def page_of(reader: Reader, asked: Asked, view: View) -> Page:
     return Page(asked, rows, reader.listed_count(wanted, view), choices)
 
 
-def state_of(reader: Reader, asked: Asked, view: View) -> dict[str, object]:
-    """Return which rows the page would show now, in order, with versions and who is at them."""
+def state_of(
+    reader: Reader, asked: Asked, view: View, said: Callable[[datetime], str]
+) -> dict[str, object]:
+    """Return which rows the page would show now, in order, with versions and who is at them.
+
+    `said` puts an instant as the page does.
+    """
     skip = (asked.page - 1) * MOST_ROWS
     listed = reader.listed(asked.at(view.now), view, MOST_ROWS, skip)
     claims, looking = reader.claims(view.claims_since), reader.present(view.seen_since)
     return {
         "rows": [[str(case_id), version] for case_id, version in listed],
         "claims": {
-            str(case_id): {"who": claim.person, "since": claim.since.isoformat()}
+            str(case_id): {"who": claim.person, "since": said(claim.since)}
             for case_id, claim in claims.items()
         },
         "looking": {str(case_id): _others(looking, case_id, view) for case_id in looking},

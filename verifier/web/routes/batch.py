@@ -7,9 +7,10 @@ from fastapi import APIRouter, Depends, Form, HTTPException, Query
 from fastapi.responses import Response
 
 from verifier.errors import RefusedError
+from verifier.facts.verdicts import ResultDecision
 from verifier.service import batch
 from verifier.service.batch import Chosen
-from verifier.store.likeness import likeness
+from verifier.store.likeness import following, likeness
 from verifier.store.rows import Session, StoredCase
 from verifier.store.severity import open_results
 from verifier.store.transaction import Reader, Transaction
@@ -98,15 +99,19 @@ def _page(
         found = batch.gather(reader, view, chosen)
         first = found.leaving[0] if found.leaving else None
         like = likeness(first.record, first.decision) if first and first.decision else ""
-        leaving = [(stored, _held(stored)) for stored in found.leaving]
+        leaving = [(stored, _leaving(stored)) for stored in found.leaving]
         return {"leaving": leaving, "staying": found.staying, "like": like}
 
     content = {"refused": refused, "comment": comment}
     return desk.show("batch.html", session, lambda r: gather(r) | content, status=status)
 
 
-def _held(stored: StoredCase) -> list[object]:
-    return [*open_results(stored.record, stored.decision, "hold")] if stored.decision else []
+def _leaving(stored: StoredCase) -> list[ResultDecision]:
+    """Return the held results, and after them what is derived from them and leaves with them."""
+    if stored.decision is None:
+        return []
+    held = open_results(stored.record, stored.decision, "hold")
+    return [*held, *following(stored.decision)]
 
 
 def _record_views(tx: Transaction, session: Session, chosen: list[Chosen]) -> None:

@@ -53,7 +53,9 @@ def rows(desk: TheDesk, session: Visitor, asked: TheList) -> Response:
 def state(desk: TheDesk, session: Watcher, asked: TheList) -> Response:
     """Return what an open list would show now; asked for by the page, not by its reader."""
     view = desk.view(session.person.name)
-    return JSONResponse(desk.store.read(lambda r: worklistview.state_of(r, asked, view)))
+    return JSONResponse(
+        desk.store.read(lambda r: worklistview.state_of(r, asked, view, desk.moment))
+    )
 
 
 @router.get("/waiting", dependencies=[Depends(May("look"))])

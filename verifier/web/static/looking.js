@@ -15,7 +15,7 @@
   function others(names) {
     const words = names.filter((name) => name !== me);
     put(bar.querySelector(".looking"),
-      words.length ? `Open at the same time: ${words.join(", ")}.` : "");
+      words.length ? `Seen now by ${words.join(", ")} as well.` : "");
   }
 
   function claimed(who) {
@@ -42,5 +42,6 @@
   addEventListener("pagehide", () => {
     navigator.sendBeacon(path, new URLSearchParams({ csrf, here: "false" }));
   });
+  here(); // the page before, if it was the same one, has just said that it closes
   setInterval(here, EVERY);
 })();

@@ -57,13 +57,11 @@
 
   // Where the reader is: the row in focus, else the first one in sight.
   function place(order) {
-    const seen = rows().filter((row) => versionsHave(order, row));
+    const seen = rows().filter((row) => order.includes(row.dataset.case));
     const at = current() || seen.find((row) => row.getBoundingClientRect().bottom > 60);
     const found = at ? order.indexOf(at.dataset.case) : -1;
     return found < 0 ? order.length : found;
   }
-
-  const versionsHave = (order, row) => order.includes(row.dataset.case);
 
   function mark(row, left, other) {
     row.classList.toggle("left", left);
@@ -82,10 +80,9 @@
 
   function people(row, claim, looking) {
     const mine = claim && claim.who === me;
-    const since = claim ? new Date(claim.since).toTimeString().slice(0, 5) : "";
     put(row.querySelector(".claimed"),
-      claim ? `${mine ? "yours" : `${claim.who} has it`}, since ${since}` : "");
-    put(row.querySelector(".looking"), looking.length ? `open at ${looking.join(", ")}` : "");
+      claim ? `${mine ? "yours" : `${claim.who} has it`}, since ${claim.since}` : "");
+    put(row.querySelector(".looking"), looking.length ? `seen now by ${looking.join(", ")}` : "");
     const form = row.querySelector(".claim");
     if (!form) return;
     const button = form.querySelector("button");
@@ -96,19 +93,14 @@
   }
 
   function put(element, text) {
-    // What the server wrote stays while it says the same of the same people.
-    if (element.textContent.trim().split(",")[0] !== text.split(",")[0]) element.textContent = text;
+    if (element.textContent !== text) element.textContent = text;
   }
 
   function announce(above, below, changed, gone) {
     const parts = [[above, "new above"], [below, "new below"], [changed, "changed"], [gone, "gone"]];
     const words = parts.filter(([number]) => number).map(([number, word]) => `${number} ${word}`);
-    put2(changes, words.join(" · "));
+    put(changes, words.join(" · "));
     show.hidden = words.length === 0;
-  }
-
-  function put2(element, text) {
-    if (element.textContent !== text) element.textContent = text;
   }
 
   async function renew() {
@@ -147,7 +139,7 @@
       place.classList.toggle("missed", missed);
       place.classList.toggle("soon", soon);
       const span = duration(Math.abs(end - now));
-      put2(place.querySelector("span"), missed ? `missed by ${span}`
+      put(place.querySelector("span"), missed ? `missed by ${span}`
         : `${soon ? "about to miss: " : ""}${span} left`);
     }
   }
@@ -183,7 +175,7 @@
     const answer = await fetch(form.action, { method: "POST", headers, body: new URLSearchParams(body) })
       .catch(() => null);
     const told = answer && answer.status === 409 ? (await answer.json()).refused : "";
-    put2(said, told || (answer && answer.ok ? "" : "Nothing was done: the page could not reach the service."));
+    put(said, told || (answer && answer.ok ? "" : "Nothing was done: the page could not reach the service."));
     said.hidden = said.textContent === "";
     look();
   }
