@@ -14,6 +14,7 @@ ROOMS = [
     "language",
     "decide",
     "quality",
+    "documents",
     "assurance",
     "store",
     "service",
@@ -22,8 +23,8 @@ ROOMS = [
     "bench",
     "commands",
 ]
-PURE = ["hl7", "facts", "language", "decide", "quality", "assurance"]
-EDGES = {"errors", "clock", "settings", "rulefiles"}
+PURE = ["hl7", "facts", "language", "decide", "quality", "documents", "assurance"]
+EDGES = {"errors", "clock", "settings", "rulefiles", "transport"}
 WORLD = {
     "asyncio", "io", "logging", "multiprocessing", "os", "pathlib", "random", "secrets", "select",
     "shutil", "socket", "sqlite3", "subprocess", "sys", "tempfile", "threading", "time", "urllib",

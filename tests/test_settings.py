@@ -13,6 +13,7 @@ from verifier import settings
 from verifier.errors import SettingsError
 from verifier.quality.choices import Choices
 from verifier.quality.standing import Limits
+from verifier.transport import ClientTls, ServerTls, admits
 
 EXAMPLE = Path(__file__).parent.parent / "deploy" / "verifier.toml"
 LEAST = {"connections": {"a": {"port": 2575}}}
@@ -37,9 +38,12 @@ def test_the_example_can_be_loaded() -> None:
 def test_the_example_shows_every_setting() -> None:
     text = EXAMPLE.read_text(encoding="utf-8")
     shown = set(re.findall(r"^(?:# )?([a-z_]+) = ", text, re.M))
-    shown |= {part for name in re.findall(r"^\[([^\]]+)\]", text, re.M) for part in name.split(".")}
+    shown |= {
+        part for name in re.findall(r"^(?:# )?\[([^\]]+)\]", text, re.M) for part in name.split(".")
+    }
     models = [settings.Settings, settings.Connection, settings.Destination]
-    models += [settings.Web, settings.Quality, settings.MonitorPlan]
+    models += [ServerTls, ClientTls, settings.Web, settings.Quality, settings.MonitorPlan]
+    models += [settings.Retention]
     for model in models:
         assert names_of(model) <= shown, names_of(model) - shown
 
@@ -107,3 +111,36 @@ def test_paths_are_relative_to_the_file(tmp_path: Path) -> None:
 def test_everything_binds_to_loopback_unless_told() -> None:
     loaded = settings.parse(LEAST, EXAMPLE)
     assert loaded.connections["a"].host == loaded.web.host == "127.0.0.1"
+
+
+def test_a_secret_may_be_kept_elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "secret").write_text("sqlite:///kept.db\n")
+    kept = settings.parse(LEAST | {"database": f"file:{tmp_path}/secret"}, tmp_path / "v.toml")
+    assert kept.database == f"sqlite:///{tmp_path}/kept.db"
+    monkeypatch.setenv("VERIFIER_DATABASE", "sqlite:////somewhere/else.db")
+    named = settings.parse(LEAST | {"database": "env:VERIFIER_DATABASE"}, tmp_path / "v.toml")
+    assert named.database == "sqlite:////somewhere/else.db"
+    assert "else.db" not in repr(named), "what may hold a password is not shown"
+
+
+@pytest.mark.parametrize(
+    ("place", "says"),
+    [
+        ("env:NOT_SET_ANYWHERE", "the environment variable 'NOT_SET_ANYWHERE' is not set"),
+        ("file:/nowhere/secret", "can not be read from /nowhere/secret: No such file"),
+    ],
+)
+def test_a_secret_that_is_missing_is_a_sentence(tmp_path: Path, place: str, says: str) -> None:
+    with pytest.raises(SettingsError, match=says):
+        settings.parse(LEAST | {"database": place}, tmp_path / "v.toml")
+
+
+def test_who_may_connect_is_addresses_and_networks(tmp_path: Path) -> None:
+    door = {"port": 1, "allow": ["10.1.0.0/16", "fe80::1", "192.168.0.7"]}
+    allowed = settings.parse({"connections": {"a": door}}, tmp_path / "v.toml").connections["a"]
+    inside = ["10.1.255.1", "192.168.0.7", "fe80::1%eth0", "::ffff:10.1.2.3"]
+    assert all(admits(allowed.allow, address) for address in inside)
+    outside = ["10.2.0.1", "192.168.0.8", "fe80::2", "", "nobody"]
+    assert not any(admits(allowed.allow, address) for address in outside)
+    with pytest.raises(SettingsError, match=r"connections.a.allow.0: .*10.1.0.0/16"):
+        settings.parse({"connections": {"a": door | {"allow": ["lab"]}}}, tmp_path / "v.toml")

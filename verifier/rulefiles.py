@@ -61,9 +61,18 @@ def load_folder(
         RuleSetError: there is no such folder, or it can not be read.
     """
     files, unreadable = read_files(path)
-    checked = check(files, parameters, conventional=units == "conventional")
+    checked = check_texts(files, parameters, units)
     if unreadable:
         return Checked(None, tuple(sorted((*unreadable, *checked.diagnostics), key=_place)))
+    return checked
+
+
+def check_texts(
+    files: Mapping[str, str], parameters: Mapping[str, str] | None = None, units: Units = "SI"
+) -> Checked:
+    """Check rule files (name to text) as `load_folder` checks a folder, scenarios included."""
+    files = without_marks(files)
+    checked = check(files, parameters, conventional=units == "conventional")
     if checked.program is None:
         return checked
     told = failing(checked.program, files)
@@ -74,7 +83,12 @@ def load_folder(
     return Checked(None if fails else checked.program, found)
 
 
-def _of_the_site(told: tuple[Diagnostic, ...], files: dict[str, str]) -> tuple[Diagnostic, ...]:
+def without_marks(files: Mapping[str, str]) -> dict[str, str]:
+    """Return texts without the mark some editors begin a file with; it says nothing."""
+    return {name: text.removeprefix("\ufeff") for name, text in files.items()}
+
+
+def _of_the_site(told: tuple[Diagnostic, ...], files: Mapping[str, str]) -> tuple[Diagnostic, ...]:
     """Return the failing scenarios; those that hold with the numbers of the files as warnings."""
     program = check(files).program
     own = failing(program, files) if program else told
@@ -98,14 +112,21 @@ def load_program(
         RuleSetError: the folder can not be read, or the rule set has errors.
     """
     checked = load_folder(path, parameters, units)
+    return usable(checked, str(path), f"Run: verifier rules check {path}")
+
+
+def usable(checked: Checked, what: str, remedy: str) -> Program:
+    """Return the program of a checked rule set; `what` and `remedy` are for the sentence if none.
+
+    Raises:
+        RuleSetError: it has errors; the first of them are named.
+    """
     if checked.program is not None:
         return checked.program
     errors = [item for item in checked.diagnostics if item.severity == "error"]
     shown = "\n".join(f"  {item.file}:{item.line} {item.message}" for item in errors[:_MOST_SHOWN])
-    raise RuleSetError(
-        f"{path}: the rule set has {len(errors)} error{'s' * (len(errors) != 1)}:\n{shown}\n"
-        f"Run: verifier rules check {path}"
-    )
+    count = f"{len(errors)} error{'s' * (len(errors) != 1)}"
+    raise RuleSetError(f"{what}: the rule set has {count}:\n{shown}\n{remedy}")
 
 
 def laid_out(path: Path) -> tuple[dict[str, str], list[str]]:

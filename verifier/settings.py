@@ -3,11 +3,12 @@
 `load` turns a TOML file into frozen settings or raises `SettingsError` naming the key.
 """
 
+import os
 import tomllib
 from datetime import timedelta
 from decimal import Decimal
 from pathlib import Path
-from typing import Literal, Self
+from typing import Literal, Self, TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import (
@@ -24,6 +25,9 @@ from verifier.facts.catalogue import ConnectionMap, Handling, Presence
 from verifier.quality.choices import Choices, RuleName, Spread
 from verifier.quality.moving import Kind, Outside, Plan
 from verifier.quality.standing import Limits, Recovery
+from verifier.transport import Allowed, ClientTls, Secret, ServerTls, beside
+
+NODE = "VERIFIER_NODE"
 
 
 class _Section(BaseModel):
@@ -42,6 +46,9 @@ class Connection(_Section):
     max_message_bytes: int = Field(4_194_304, gt=1024)
     idle_seconds: float = Field(600, gt=0)
     max_connections: int = Field(64, gt=0)
+    most_per_second: float = Field(0, ge=0)
+    allow: tuple[Allowed, ...] = ()
+    tls: ServerTls | None = None
     comparator_in_numeric: bool = False
     collection_time: Presence = "required"
     tests: dict[str, str] = {}
@@ -90,6 +97,7 @@ class Destination(_Section):
     answer_seconds: float = Field(30, gt=0)
     retry_seconds: float = Field(2, gt=0)
     retry_most_seconds: float = Field(300, gt=0)
+    tls: ClientTls | None = None
 
 
 class Web(_Section):
@@ -101,6 +109,19 @@ class Web(_Section):
     session_minutes: int = Field(30, gt=0)
     lock_after_failures: int = Field(5, gt=0)
     lock_minutes: int = Field(15, gt=0)
+    max_connections: int = Field(500, gt=0)
+    tls: ServerTls | None = None
+
+    @model_validator(mode="after")
+    def _asks_people_for_passwords(self) -> Self:
+        if self.tls and self.tls.names:
+            raise ValueError("tls.names: the page knows people by their password, not by names")
+        return self
+
+    @property
+    def encrypted(self) -> bool:
+        """Whether browsers reach the page by https, from us or from a proxy before us."""
+        return self.secure_cookie or self.tls is not None
 
 
 class MonitorPlan(_Section):
@@ -148,9 +169,9 @@ class Quality(_Section):
     overdue_results: int = Field(0, ge=0)
     recovery: Recovery = "corrective action"
     own_least: int = Field(20, ge=2)
-    monitor_alarm: Literal["show", "hold"] = "show"
+    monitor_alarm: Literal["show", "hold"] = "hold"
     allowable: dict[str, Decimal] = {}
-    monitors: dict[str, MonitorPlan] = {}
+    monitors: dict[str, MonitorPlan] = {}  # by ``test``, or ``test on analyzer``
 
     def choices(self) -> Choices:
         """Return what the control rules are tried with."""
@@ -164,18 +185,27 @@ class Quality(_Section):
         return Limits(hours, self.recovery)
 
 
+class Retention(_Section):
+    """How long what names patients is kept; 0 is for ever. Settled cases only are removed."""
+
+    days: int = Field(0, ge=0)
+
+
 class Settings(_Section):
     """Everything `verifier serve` needs. Relative paths are relative to the file.
 
     `parameters` are the numbers this site sets in place of those the rules give, such as
     ``{"hemolysis_limit": "0.6 g/L"}``. `units` is what results, limits and reasons are shown and
     derived results reported in: the declared units, or the conventional ones where rules name one.
+    `node` names this process among several on one PostgreSQL database, each its own; the
+    environment variable VERIFIER_NODE outranks it.
     """
 
     laboratory: str = "Laboratory"
     application: str = "VERIFIER"
     facility: str = "LAB"
-    database: str = "sqlite:///verifier.db"
+    database: Secret = Field("sqlite:///verifier.db", repr=False)
+    node: str = Field("main", pattern=r"^[A-Za-z0-9_.-]{1,64}$")
     checkpoints: Path = Path("checkpoints")
     rules: Path = Path("rules")
     parameters: dict[str, str] = {}
@@ -185,6 +215,7 @@ class Settings(_Section):
     destinations: dict[str, Destination] = {}
     web: Web = Web()
     quality: Quality = Quality()
+    retention: Retention = Retention()
 
 
 def load(path: Path) -> Settings:
@@ -199,6 +230,8 @@ def load(path: Path) -> Settings:
         raise SettingsError(f"{path}: {error.strerror}. Give a file with --config.") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise SettingsError(f"{path}: this is not valid TOML: {error}") from error
+    if NODE in os.environ:
+        data["node"] = os.environ[NODE]
     return parse(data, path)
 
 
@@ -239,5 +272,18 @@ def _anchored(settings: Settings, folder: Path) -> Settings:
             "database": database,
             "checkpoints": folder / settings.checkpoints,
             "rules": folder / settings.rules,
+            "connections": _with_tls(settings.connections, folder),
+            "destinations": _with_tls(settings.destinations, folder),
+            "web": _with_tls({"web": settings.web}, folder)["web"],
         }
     )
+
+
+_Door = TypeVar("_Door", Connection, Destination, Web)
+
+
+def _with_tls(sections: dict[str, _Door], folder: Path) -> dict[str, _Door]:
+    return {
+        name: section.model_copy(update={"tls": beside(folder, section.tls)})
+        for name, section in sections.items()
+    }

@@ -1,11 +1,15 @@
 """The whole demo against the real service: as expected, not as expected, and broken off."""
 
+import io
+import json
 import os
 import signal
 import stat
 import subprocess
 import sys
+from contextlib import redirect_stdout
 from pathlib import Path
+from typing import NamedTuple
 
 import pytest
 from msgspec.structs import replace
@@ -16,11 +20,41 @@ from verifier.demo.laboratory import free_ports, private_folder
 from verifier.errors import SettingsError
 
 
-def test_every_outcome_is_as_expected(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
-    assert main(["demo", "--check", "--folder", str(tmp_path / "demo")]) == 0
-    told = capfd.readouterr().out
-    assert "0 differences from what was expected" in told
-    assert (tmp_path / "demo" / "lis.txt").read_text("utf-8").count("(final)") > 1000
+class Shown(NamedTuple):
+    """A morning that was played and compared."""
+
+    code: int
+    told: str
+    folder: Path
+
+
+@pytest.fixture(scope="module")
+def morning(tmp_path_factory: pytest.TempPathFactory) -> Shown:
+    folder = tmp_path_factory.mktemp("morning") / "demo"
+    told = io.StringIO()
+    with redirect_stdout(told):
+        code = main(["demo", "--check", "--folder", str(folder)])
+    return Shown(code, told.getvalue(), folder)
+
+
+def test_every_outcome_is_as_expected(morning: Shown) -> None:
+    assert "0 differences from what was expected" in morning.told
+    assert morning.code == 0
+    assert (morning.folder / "lis.txt").read_text("utf-8").count("(final)") > 1000
+
+
+def test_the_morning_comes_out_again_to_the_last_byte(
+    morning: Shown, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """The same facts and rules give the same decision: judged again, both ways of comparing."""
+    config = ["--config", str(morning.folder / "verifier.toml")]
+    assert main(["replay", "--candidate", "active", "--again", "--json", *config]) == 0
+    replay = json.loads(capfd.readouterr().out)
+    counts = replay["counts"]
+    assert counts["decisions"] == counts["reproduced"] > 200
+    assert counts["results"] > 3000
+    assert not replay["changes"]
+    assert main(["replay", "--candidate", "active", "--against", "recorded", *config]) == 0
 
 
 def test_a_wrong_expectation_is_found(
@@ -31,13 +65,17 @@ def test_a_wrong_expectation_is_found(
         replace(tube, expect="others: release") if tube.title == "potassium high" else tube
         for tube in morning.tube
     ]
-    monkeypatch.setattr(scenario, "load", lambda: replace(morning, tube=tuple(wrong)))
+    wrong = [replace(tube, judged="accepted") if tube.id == "QC-UH-2" else tube for tube in wrong]
+    other = replace(morning, tube=tuple(wrong), reviews=morning.reviews[1:])
+    monkeypatch.setattr(scenario, "load", lambda: other)
     assert main(["demo", "--check", "--folder", str(tmp_path)]) == 1
     told = capfd.readouterr().out
     assert "potassium: expected release, found hold critical outside-autorelease" in told
     assert "the LIS never got 2823-3 = '6.4' with status 'F'" in told
     assert "the LIS never got 1863-0" in told
-    assert "4 differences" in told
+    assert "expected of the control 'accepted', found 'rejected 2-2s 1-2s'" in told
+    assert "to look into: expected ['FM-9102 urate released'" in told
+    assert "6 differences" in told
 
 
 def test_the_folder_is_private_and_never_one_in_use(tmp_path: Path) -> None:

@@ -23,6 +23,7 @@ class Spoken:
     requests: set[tuple[str, str, tuple[str, ...], str]] = field(default_factory=set)
     derived: dict[str, tuple[Quantity, set[tuple[str, str]]]] = field(default_factory=dict)
     covered: set[int] = field(default_factory=set)
+    everywhere: set[tuple[str, str]] = field(default_factory=set)
 
 
 class Oracle:
@@ -63,6 +64,8 @@ class Oracle:
         for name in [*spoken.derived]:
             if unread & self.rules.inputs(name):  # nothing is worked out from what is suppressed
                 del spoken.derived[name]
+        for _, reasons in spoken.derived.values():  # the specimen is all there is of it
+            reasons |= spoken.everywhere
         self.spoke = bool(spoken.reasons)
         return spoken
 
@@ -133,8 +136,12 @@ class Oracle:
         for position in touched if truth is True else own if rule.scope == "nothing" else touched:
             if kind:
                 spoken.reasons.setdefault(position, set()).add((rule.name.text, kind))
+        wide = rule.scope in ("specimen", "patient")
+        if wide and kind:
+            spoken.everywhere.add((rule.name.text, kind))
         if truth is True:
             if any(effect.what == "suppress" for effect in rule.effects):
+                spoken.everywhere |= {(rule.name.text, "suppress")} if wide else set()
                 for position in own if rule.scope == "nothing" else touched:
                     spoken.reasons.setdefault(position, set()).add((rule.name.text, "suppress"))
             self._effects(rule, reading, spoken, own)

@@ -14,6 +14,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from databases import database_url
+
 START, END = b"\x0b", b"\x1c\r"
 
 # A test must not move when the shipped limits do: these rules are its own.
@@ -200,19 +202,28 @@ class Laboratory:
     lis_port: int
     held: str = "withhold"
     answer_seconds: float = 2
+    node: str = "main"
+    database: str = ""
+    rules: str = RULES
+    checkpoints: str = "checkpoints"
     chem: int = field(default_factory=free_port)
     second: int = field(default_factory=free_port)
     web: int = field(default_factory=free_port)
     process: subprocess.Popen[str] | None = None
+    told: str = ""
 
     def __post_init__(self) -> None:
         (self.folder / "rules").mkdir(exist_ok=True)
-        (self.folder / "rules" / "test.rules").write_text(RULES)
+        (self.folder / "rules" / "test.rules").write_text(self.rules)
         text = CONFIGURATION.format(
             chem=self.chem, second=self.second, lis=self.lis_port, web=self.web,
             held=self.held, answer_seconds=self.answer_seconds,
         )  # fmt: skip
-        self.config.write_text(text)
+        database = self.database or database_url(self.folder)
+        self.config.write_text(
+            f'database = "{database}"\nnode = "{self.node}"\n'
+            f'checkpoints = "{self.checkpoints}"\n{text}'
+        )
 
     @property
     def config(self) -> Path:
@@ -226,7 +237,9 @@ class Laboratory:
         )  # fmt: skip
         log.close()
         assert self.process.stdout
+        self.told = ""
         for line in self.process.stdout:
+            self.told += line
             if line.strip() == "ready":
                 return
         self._gone()

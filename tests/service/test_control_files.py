@@ -54,6 +54,8 @@ def at(days: int, minutes: int = 0) -> str:
 def test_levels_and_results_come_in_and_are_judged(
     config: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    assert run(config, "show") == 0
+    assert "no control defined: potassium, sodium" in capsys.readouterr().out
     assert run(config, "define", LEVELS) == 0
     lines = [f"{at(3 - day)},potassium,AN-1,Serum,A1,low,3.2{day},mmol/L" for day in range(3)]
     assert run(config, "import", HEAD + "\n".join(lines)) == 0

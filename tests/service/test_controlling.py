@@ -6,6 +6,7 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from databases import database_url
 
 from service.bench import ADA, ANN, Bench
 from service.laboratory import result_message
@@ -20,7 +21,7 @@ HOLD = (('without_state = "assume in control"', 'without_state = "hold"'),)
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
-    url = f"sqlite:///{tmp_path}/verifier.db"
+    url = database_url(tmp_path)
     with Store.open(url, checkpoints=tmp_path / "checkpoints") as opened:
         yield opened
 
@@ -108,6 +109,14 @@ def correct(bench: Bench, said: str = "new electrode", analyzer: str = "AN-1") -
     controls = bench.line.controls
     bench.store.write(
         lambda tx: qualityacts.correct(tx, controls, ANN, "potassium", analyzer, said, bench.now)
+    )
+
+
+def say(bench: Bench, state: str, analyzer: str = "") -> None:
+    bench.now += timedelta(seconds=1)
+    bench.store._writer._clock = lambda: bench.now  # type: ignore[union-attr]
+    bench.store.write(
+        lambda tx: actions.set_control(tx, ANN, "potassium", state, "", bench.now, analyzer)  # type: ignore[arg-type]
     )
 
 
@@ -269,20 +278,13 @@ def test_controls_are_overdue_by_results(tmp_path: Path, store: Store) -> None:
 
 
 def test_what_a_person_recorded_outranks_the_controls_until_one_fails(bench: Bench) -> None:
-    def say(state: str) -> None:
-        bench.now += timedelta(seconds=1)
-        bench.store._writer._clock = lambda: bench.now  # type: ignore[union-attr]
-        bench.store.write(
-            lambda tx: actions.set_control(tx, ANN, "potassium", state, "", bench.now)  # type: ignore[arg-type]
-        )
-
-    say("in control")
+    say(bench, "in control")
     patient(bench, "S1")
     assert outcome(bench, "S1") == "release", "a person vouches where nothing was measured"
     control(bench, "QC-H-1", "6.4")
     patient(bench, "S2")
     assert outcome(bench, "S2") == "hold", "a control failed after it"
-    say("in control")
+    say(bench, "in control")
     patient(bench, "S3")
     assert outcome(bench, "S3") == "release"
     control(bench, "QC-H-1", "6.5")
@@ -292,12 +294,141 @@ def test_what_a_person_recorded_outranks_the_controls_until_one_fails(bench: Ben
     assert [one.specimen for one in listed if one.state == "released"] == ["S1", "S3"]
     correct(bench)
     good(bench)
-    say("out of control")
+    say(bench, "out of control")
     patient(bench, "S5")
     assert outcome(bench, "S5") == "hold"
     bench.store.write(lambda tx: qualityacts.take_back_state(tx, ANN, "potassium"))
     patient(bench, "S6")
     assert outcome(bench, "S6") == "release"
+
+
+def test_a_state_is_recorded_for_one_analyzer(tmp_path: Path, store: Store) -> None:
+    bench = Bench(tmp_path, store, changes=HOLD)
+    patient(bench, "S0")
+    assert why_held(bench, "S0") == [
+        "Potassium: its control state is not known on AN-1: no control is defined for it"
+    ]
+    say(bench, "in control", "AN-1")
+    for number, analyzer in enumerate(("AN-1", "AN-2"), 1):
+        patient(bench, f"S{number}", analyzer=analyzer)
+    assert [outcome(bench, "S1"), outcome(bench, "S2")] == ["release", "hold"]
+    say(bench, "in control")
+    say(bench, "out of control", "AN-2")
+    for number, analyzer in enumerate(("AN-1", "AN-2"), 3):
+        patient(bench, f"S{number}", analyzer=analyzer)
+    assert [outcome(bench, "S3"), outcome(bench, "S4")] == ["release", "hold"]
+    (said,) = why_held(bench, "S4")
+    assert said == "Potassium: it is out of control on AN-2: recorded by ann"
+    bench.store.write(lambda tx: qualityacts.take_back_state(tx, ANN, "potassium", "AN-2"))
+    patient(bench, "S5", analyzer="AN-2")
+    assert outcome(bench, "S5") == "release", "what was said of every analyzer counts again"
+    say(bench, "out of control", "AN-1")
+    say(bench, "in control")
+    patient(bench, "S6", analyzer="AN-1")
+    assert outcome(bench, "S6") == "release", "what is said of every analyzer replaces the others"
+
+
+def test_what_a_person_releases_while_out_of_control_is_listed(bench: Bench) -> None:
+    def release(specimen: str) -> None:
+        case, judge = bench.case(specimen).id, bench.line.judge
+        bench.store.write(
+            lambda tx: actions.release(tx, judge, ANN, case, [0], "asked for", bench.now)
+        )
+
+    good(bench)
+    patient(bench, "S1", "6.9")
+    release("S1")
+    patient(bench, "S2", "6.9")
+    control(bench, "QC-H-1", "6.4")
+    patient(bench, "S3")
+    release("S2")
+    release("S3")
+    listed = bench.store.read(lambda reader: reader.open_reviews())
+    assert [(one.specimen, one.state, one.now) for one in listed] == [
+        ("S1", "released", "released"), ("S2", "held", "released"), ("S3", "released", "released"),
+    ]  # fmt: skip
+    assert bench.store.read(lambda reader: reader.to_look_into()) == 3
+    trail = bench.store.read(lambda reader: reader.audit_for_case(bench.case("S3").id))
+    (signed,) = [entry.detail for entry in trail if entry.what == "released"]
+    assert signed
+    assert signed["out of control"] == ["potassium"]
+
+
+def test_a_person_says_since_when_results_are_in_doubt(tmp_path: Path, store: Store) -> None:
+    bench = Bench(tmp_path, store, changes=HOLD)
+    controls = bench.line.controls
+
+    def doubt(since: datetime, analyzer: str = "") -> None:
+        say(bench, "out of control", analyzer)
+        bench.store.write(
+            lambda tx: qualityacts.doubt_since(
+                tx, controls, ANN, "potassium", analyzer, since, bench.now
+            )
+        )
+
+    say(bench, "in control")
+    patient(bench, "S1")
+    began = bench.now + timedelta(seconds=1)
+    patient(bench, "S2", analyzer="AN-2")
+    patient(bench, "S3")
+    patient(bench, "S4", "6.9")
+    with pytest.raises(RefusedError, match="lies ahead"):
+        doubt(bench.now + timedelta(hours=1))
+    doubt(began, "AN-1")
+    listed = [("S3", "released"), ("S4", "held")]
+    assert [(r.specimen, r.state) for r in bench.store.read(lambda r: r.open_reviews())] == listed
+    say(bench, "in control")
+    case = bench.case("S4").id
+    bench.store.write(lambda tx: bench.line.judge.judge_again(tx, case, bench.now))
+    assert any("between the last good control on AN-1" in text for text in why_held(bench, "S4"))
+    doubt(began)
+    listed.append(("S2", "released"))
+    found = bench.store.read(lambda r: r.open_reviews())
+    assert [(r.specimen, r.state) for r in found] == listed, "nothing is listed twice"
+    assert found[-1].analyzer == "AN-2"
+
+
+def leave_out(bench: Bench, number: int, why: str = "the wrong vial") -> None:
+    bench.now += timedelta(seconds=1)
+    controls = bench.line.controls
+    bench.store.write(lambda tx: qualityacts.leave_out(tx, controls, ANN, number, why, bench.now))
+
+
+def test_a_value_left_out_counts_for_no_rule_and_stays_on_record(bench: Bench) -> None:
+    good(bench)
+    control(bench, "QC-H-1", "6.25")
+    leave_out(bench, stored(bench)[-1].id)
+    control(bench, "QC-H-1", "6.25")
+    *_, out, last = stored(bench)
+    assert (out.left_out_by, out.left_out_why, out.verdict) == ("ann", "the wrong vial", "warning")
+    assert last.rules == ("1-2s",), "it would be 2-2s with the one before"
+    with pytest.raises(RefusedError, match="left out already"):
+        leave_out(bench, out.id)
+    with pytest.raises(RefusedError, match="Say why"):
+        leave_out(bench, last.id, " ")
+    trail = bench.store.read(lambda reader: reader.audit_of("control:potassium"))
+    assert [e.detail for e in trail if e.what == "left a control value out"] == [
+        {"analyzer": "AN-1", "specimen": "QC-H-1", "value": "6.25", "verdict": "warning",
+         "because": "the wrong vial"}
+    ]  # fmt: skip
+
+
+def test_leaving_a_value_out_ends_no_failure_and_vouches_for_nothing(bench: Bench) -> None:
+    good(bench)
+    control(bench, "QC-H-1", "6.25")
+    control(bench, "QC-H-1", "6.25")
+    *_, warned, rejected = stored(bench)
+    assert rejected.rules == ("2-2s", "1-2s")
+    leave_out(bench, warned.id)
+    assert stands(bench).state == "out of control", "what was rejected with it stays rejected"
+    leave_out(bench, rejected.id)
+    assert stands(bench).state == "out of control"
+    correct(bench)
+    good(bench)
+    assert stands(bench).state == "in control"
+    leave_out(bench, stored(bench)[-1].id)
+    assert stands(bench).state == "out of control"
+    assert "after the corrective action not every level has been accepted" in stands(bench).why
 
 
 def test_own_figures_are_judged_by_once_there_are_enough(tmp_path: Path, store: Store) -> None:

@@ -5,6 +5,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from databases import database_url
 
 from service.laboratory import CONFIGURATION
 from verifier import settings
@@ -44,7 +45,7 @@ def test_every_message_is_answered_and_accounted_for(tmp_path: Path) -> None:
     line = line_for(tmp_path)
     files = [file for file in sorted(CORPUS.rglob("*")) if file.is_file() and file.suffix != ".md"]
     outcomes: dict[str, int] = {}
-    with Store.open(f"sqlite:///{tmp_path}/v.db", checkpoints=tmp_path / "c") as store:
+    with Store.open(database_url(tmp_path), checkpoints=tmp_path / "c") as store:
         for file in files:
             raw = file.read_bytes()
             answer = store.write(lambda tx, raw=raw: line.take(tx, "chem", raw, NOW))

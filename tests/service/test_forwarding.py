@@ -3,6 +3,8 @@
 import time
 from pathlib import Path
 
+from databases import database_url
+
 from service.laboratory import (
     Lis,
     Sender,
@@ -98,6 +100,6 @@ def test_held_results_go_as_not_verified_where_the_lis_takes_them(tmp_path: Path
 def rejected_in(folder: Path) -> list[str]:
     from verifier.store.store import Store
 
-    url = f"sqlite:///{folder}/verifier.db"
+    url = database_url(folder)
     with Store.open(url, checkpoints=folder / "checkpoints", writable=False) as store:
         return [row.control_id for row in store.read(lambda r: r.rejected_outgoing())]

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from databases import database_url
 
 from service.bench import ANN, PAT, Bench, obx_of
 from service.laboratory import RULES, result_message
@@ -28,7 +29,7 @@ SODIUM, POTASSIUM = ("2951-2", "140", "F"), ("2823-3", "4.1", "F")
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
-    url = f"sqlite:///{tmp_path}/verifier.db"
+    url = database_url(tmp_path)
     with Store.open(url, checkpoints=tmp_path / "checkpoints") as opened:
         yield opened
 

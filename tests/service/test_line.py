@@ -5,6 +5,7 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from databases import database_url
 
 from service.bench import ADA, ANN, NOW, Bench
 from service.laboratory import RULES, result_message
@@ -15,7 +16,7 @@ from verifier.store.store import Store
 
 @pytest.fixture
 def bench(tmp_path: Path) -> Iterator[Bench]:
-    url = f"sqlite:///{tmp_path}/verifier.db"
+    url = database_url(tmp_path)
     with Store.open(url, checkpoints=tmp_path / "checkpoints") as store:
         yield Bench(tmp_path, store)
 
@@ -203,7 +204,7 @@ rule mixed-up  from "invented for this test"
 
 
 def test_what_holds_a_patient_holds_the_next_specimen_until_it_is_settled(tmp_path: Path) -> None:
-    url = f"sqlite:///{tmp_path}/verifier.db"
+    url = database_url(tmp_path)
     with Store.open(url, checkpoints=tmp_path / "checkpoints") as store:
         bench = Bench(tmp_path, store, rules=RULES + PATIENT_WIDE)
         bench.take(result_message("M1", specimen="S1", results={"sodium": "155"}))
@@ -235,7 +236,7 @@ rule remark for double  from "invented for this test"
 
 
 def test_a_comment_on_a_derived_result_leaves_with_it(tmp_path: Path) -> None:
-    url = f"sqlite:///{tmp_path}/verifier.db"
+    url = database_url(tmp_path)
     with Store.open(url, checkpoints=tmp_path / "checkpoints") as store:
         bench = Bench(tmp_path, store, rules=RULES + REMARKED)
         bench.take(result_message("M1", results={"sodium": "140"}))

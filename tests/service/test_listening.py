@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from databases import database_url
 
 from service.laboratory import (
     CONFIGURATION,
@@ -71,7 +72,7 @@ class Door:
 
 @pytest.fixture
 def door(tmp_path: Path) -> Iterator[Door]:
-    url = f"sqlite:///{tmp_path}/verifier.db"
+    url = database_url(tmp_path)
     with Store.open(url, checkpoints=tmp_path / "checkpoints") as store:
         opened = Door(tmp_path, store)
         opened.run()

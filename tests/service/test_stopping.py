@@ -5,6 +5,7 @@ import time
 from pathlib import Path
 
 import pytest
+from databases import database_url
 
 from service.laboratory import Lis, Sender, ack_for, eventually, result_message, running
 from verifier.store.rows import OutgoingStatus
@@ -20,7 +21,7 @@ def statuses(folder: Path) -> list[OutgoingStatus]:
         assert case
         return [row.status for row in reader.outgoing_of_case(case.id)]
 
-    url = f"sqlite:///{folder}/verifier.db"
+    url = database_url(folder)
     with Store.open(url, checkpoints=folder / "checkpoints", writable=False) as store:
         return store.read(of_specimen)
 
@@ -69,7 +70,7 @@ def test_a_message_half_received_at_the_stop_is_kept_and_not_parsed(tmp_path: Pa
             sender.send(result_message("M1"))
             sender.write(b"\x0b" + result_message("M2", specimen="S2"))  # no end of block yet
             laboratory.stop()
-        url = f"sqlite:///{tmp_path}/verifier.db"
+        url = database_url(tmp_path)
         with Store.open(url, checkpoints=tmp_path / "checkpoints", writable=False) as store:
             assert store.read(lambda reader: reader.case_by_specimen("S2")) is None
             assert [p.outcome for p in store.read(lambda r: r.problems())] in ([], ["unreadable"])

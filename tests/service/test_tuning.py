@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from databases import database_url
 
 from service.bench import Bench
 from service.laboratory import result_message
@@ -39,8 +40,36 @@ def test_the_proposal_is_settings_that_can_be_read(
     assert plan.low < 140 < plan.high
     assert "95 of 100" in first
     lines = curve.read_text().splitlines()
-    assert lines[0] == "plan,bias_percent,places,found,median,most"
+    assert lines[0] == "monitor,plan,bias_percent,places,found,median,most"
     assert len(lines) == 1 + 3 * 2
+
+
+def test_analyzers_are_tuned_one_by_one_unless_pooling_is_asked_for(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Two analyzers 3 mmol/L apart: together their limits would be wide enough for neither."""
+    source = random.Random(6)
+    lines = ["analyzer,value"]
+    for _ in range(400):
+        lines += [f"{name},{source.gauss(mean, 1):.1f}" for name, mean in (("A", 139), ("B", 142))]
+    lines += ["C,140"] * 9
+    path = tmp_path / "two.csv"
+    path.write_text("\n".join(lines))
+    words = ["quality", "tune", "sodium", "--from", str(path), "--biases", "3"]
+    assert main(words) == 1
+    told = capsys.readouterr()
+    monitors = [tomllib.loads(part) for part in told.out.strip().split("\n\n")]
+    names = [next(iter(one["quality"]["monitors"])) for one in monitors]
+    assert names == ["sodium on A"] * 3 + ["sodium on B"] * 3
+    targets = [float(next(iter(one["quality"]["monitors"].values()))["target"]) for one in monitors]
+    assert max(targets[:3]) < 140 < 141 < min(targets[3:])
+    assert "C: 9 results are too few" in told.err
+    assert main([*words, "--analyzer", "B"]) == 0
+    assert "sodium on A" not in capsys.readouterr().out
+    assert main([*words, "--pool"]) == 0
+    assert "[quality.monitors.sodium]" in capsys.readouterr().out
+    assert main([*words, "--analyzer", "D"]) == 2
+    assert "nothing was measured on 'D'" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(
@@ -63,7 +92,7 @@ def test_what_can_not_be_tuned_on(
 
 @pytest.fixture
 def bench(tmp_path: Path) -> Iterator[Bench]:
-    url = f"sqlite:///{tmp_path}/verifier.db"
+    url = database_url(tmp_path)
     with Store.open(url, checkpoints=tmp_path / "checkpoints") as store:
         yield Bench(tmp_path, store)
 
@@ -73,4 +102,6 @@ def test_stored_results_are_those_released_in_their_order(bench: Bench) -> None:
         bench.take(result_message(f"M{number}", specimen=f"S{number}", results={"sodium": value}))
     since = bench.now.replace(hour=0)
     told = bench.store.read(lambda reader: reader.released_numbers("sodium", "mmol/L", since))
-    assert [str(number) for number in told] == ["140", "141", "142"]
+    assert [(where, str(number)) for where, number in told] == [
+        ("chem", "140"), ("chem", "141"), ("chem", "142"),
+    ]  # fmt: skip

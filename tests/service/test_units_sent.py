@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from databases import database_url
 
 from service.bench import Bench, obx_of
 from service.laboratory import RULES, result_message
@@ -31,7 +32,7 @@ CONVENTIONAL = (('rules = "rules"', 'rules = "rules"\nunits = "conventional"'),)
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
-    url = f"sqlite:///{tmp_path}/verifier.db"
+    url = database_url(tmp_path)
     with Store.open(url, checkpoints=tmp_path / "checkpoints") as opened:
         yield opened
 

@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
+from databases import database_url
 
 from service.bench import NOW, Bench
 from service.laboratory import RULES, result_message
@@ -29,7 +30,7 @@ LATER = NOW + timedelta(minutes=21)
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
-    url = f"sqlite:///{tmp_path}/verifier.db"
+    url = database_url(tmp_path)
     with Store.open(url, checkpoints=tmp_path / "checkpoints") as opened:
         yield opened
 
@@ -43,7 +44,7 @@ def waiting_bench(folder: Path, store: Store, choice: str) -> Bench:
 
 
 def tick(bench: Bench, now: datetime) -> None:
-    asyncio.run(end_waits(bench.store, bench.line.judge, lambda: now))
+    asyncio.run(end_waits(bench.store, lambda: bench.line.judge, lambda: now))
 
 
 def due(bench: Bench, now: datetime) -> list[int]:

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from databases import database_url
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -294,7 +295,7 @@ def test_a_lost_key_is_not_replaced_silently(store: Store, folder: Path) -> None
 def test_a_key_of_another_log_is_refused(store: Store, folder: Path, tmp_path: Path) -> None:
     filled(store, signed_at=(10,))
     elsewhere = tmp_path / "other" / "checkpoints"
-    with Store.open(f"sqlite:///{tmp_path / 'other.db'}", checkpoints=elsewhere) as other:
+    with Store.open(database_url(tmp_path, "other.db"), checkpoints=elsewhere) as other:
         other.write(lambda tx: tx.audit("ann", "x", "y"))
         other.checkpoint()
     shutil.copy(elsewhere.with_name("checkpoints.key"), folder.with_name("checkpoints.key"))

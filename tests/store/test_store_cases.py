@@ -179,8 +179,8 @@ def test_result_rows_take_outcome_and_worst_reason() -> None:
     made = decision(verdict(0, "hold", reason("x", "unknown"), reason("y"), reason("z")))
     rows = result_rows(case_of(stored), made)
     assert rows == (
-        ResultRow(0, "potassium", "K", Number(Decimal("6.4")), "mmol/L", "hold", "y"),
-        ResultRow(1, "potassium", "K", Number(Decimal("6.4")), "mmol/L", "", ""),
+        ResultRow(0, "potassium", "K", Number(Decimal("6.4")), "mmol/L", "hold", "y", ""),
+        ResultRow(1, "potassium", "K", Number(Decimal("6.4")), "mmol/L", "", "", ""),
     )
 
 

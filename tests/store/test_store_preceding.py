@@ -6,6 +6,7 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from databases import database_url
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from msgspec import Struct
@@ -148,7 +149,7 @@ def test_the_store_and_the_memory_find_what_a_plain_search_finds(
 ) -> None:
     folder = tmp_path_factory.mktemp("preceding")
     memory, plain = Before(), []
-    with Store.open(f"sqlite:///{folder}/v.db", checkpoints=folder / "c") as store:
+    with Store.open(database_url(folder), checkpoints=folder / "c") as store:
         for number, one in enumerate(before, 1):
             keep(store, one, f"S{number}")
             memory.keep(judged(one, f"S{number}"), TESTS, number)

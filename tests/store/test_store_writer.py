@@ -8,6 +8,7 @@ import threading
 from pathlib import Path
 
 import pytest
+from databases import of_sqlite
 from store_makers import MORNING, add_case, decision, inbound, record, row, verdict
 
 from verifier.errors import RefusedError, StoreError
@@ -61,13 +62,13 @@ def test_a_driver_error_is_ours_and_undone(store: Store) -> None:
         tx.add_message(message)
         tx.add_message(message)
 
-    with pytest.raises(StoreError, match="UNIQUE"):
+    with pytest.raises(StoreError, match=r"(?i)unique"):
         store.write(twice)
     assert store.read(lambda r: r.message(message.id)) is None
 
 
 def test_a_result_without_its_case_is_refused(store: Store) -> None:
-    with pytest.raises(StoreError, match="FOREIGN KEY"):
+    with pytest.raises(StoreError, match=r"(?i)foreign key"):
         store.write(lambda tx: tx.add_decision(new_id(), None, decision(verdict())))
 
 
@@ -150,7 +151,7 @@ def test_a_reader_sees_one_state_and_can_not_write(store: Store) -> None:
 
     assert store.read(work) == (0, 0)
     assert store.read(lambda r: len(r.problems())) == 1
-    with pytest.raises(StoreError, match="readonly"):
+    with pytest.raises(StoreError, match=r"read-?only"):
         store.read(lambda r: r._cursor.execute("DELETE FROM message"))
 
 
@@ -176,6 +177,7 @@ def test_a_second_process_may_write_too(store: Store, place: str, folder: Path) 
     assert store.verify_audit().findings == ()
 
 
+@of_sqlite
 def test_only_the_first_writer_checkpoints(place: str, folder: Path, store: Store) -> None:
     def pages(tx: Transaction) -> int:
         return tx._cursor.execute("PRAGMA wal_autocheckpoint").fetchone()[0]
@@ -188,6 +190,7 @@ def test_only_the_first_writer_checkpoints(place: str, folder: Path, store: Stor
         assert third.write(pages) > 0
 
 
+@of_sqlite
 def test_every_commit_is_synced_and_the_version_logged(
     place: str, folder: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -294,6 +297,7 @@ def test_many_threads_write_and_read_at_once(store: Store) -> None:
     assert store.read(lambda r: r.statistics(since=MORNING)).held_specimens == 200
 
 
+@of_sqlite
 def test_nobody_else_may_read_the_database(tmp_path: Path) -> None:
     url = f"sqlite:///{tmp_path}/private.db"
     with Store.open(url, checkpoints=tmp_path / "checkpoints") as store:
@@ -303,6 +307,7 @@ def test_nobody_else_may_read_the_database(tmp_path: Path) -> None:
     assert set(modes.values()) == {0}
 
 
+@of_sqlite
 def test_after_closing_everything_is_in_one_file(tmp_path: Path) -> None:
     url = f"sqlite:///{tmp_path}/whole.db"
     with Store.open(url, checkpoints=tmp_path / "checkpoints") as store:

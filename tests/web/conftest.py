@@ -36,7 +36,7 @@ def visit(house: House) -> Iterator[Callable[[str], Visitor]]:
     clients: list[httpx.Client] = []
 
     def enter(role: str) -> Visitor:
-        client = httpx.Client(base_url=house.url, trust_env=False)
+        client = httpx.Client(base_url=house.url, trust_env=False, timeout=60)
         clients.append(client)
         return sign_in(client, NAMES[role], PASSWORD)
 

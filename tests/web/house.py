@@ -10,9 +10,11 @@ from pathlib import Path
 from typing import Any
 
 import uvicorn
+from databases import database_url
 
 from verifier.rulefiles import load_program
 from verifier.service.line import Answer, Line
+from verifier.service.rulestart import start_rules
 from verifier.settings import Settings, parse
 from verifier.store.people import hash_password
 from verifier.store.rows import ROLES
@@ -39,7 +41,7 @@ CODES = {
 def settings(folder: Path, site: dict[str, Any], **web: Any) -> Settings:
     data = {
         "laboratory": "Harbour Street Laboratory",
-        "database": f"sqlite:///{folder / 'page.db'}",
+        "database": database_url(folder, "page.db"),
         "checkpoints": str(folder / "checkpoints"),
         "rules": str(RULES),
         "connections": {
@@ -143,12 +145,21 @@ class House:
 
 
 @contextmanager
-def open_house(folder: Path, site: dict[str, Any] | None = None, **web: Any) -> Iterator[House]:
-    """Open a house; `site` are settings beside or in place of the usual ones."""
+def open_house(
+    folder: Path, site: dict[str, Any] | None = None, *, versions: bool = False, **web: Any
+) -> Iterator[House]:
+    """Open a house; `site` are settings beside or in place of the usual ones.
+
+    With `versions` its rules are version 1 in the database, as in a service.
+    """
     config = settings(folder, site or {}, **web)
-    line = Line(config, load_program(config.rules, config.parameters, config.units))
     time = Time()
     with Store.open(config.database, checkpoints=config.checkpoints, clock=time) as store:
+        if versions:
+            rules = start_rules(store, config, time)
+            line = Line(config, rules.program, rules.version)
+        else:
+            line = Line(config, load_program(config.rules, config.parameters, config.units))
         hashed = hash_password(PASSWORD)
         store.write(lambda tx: [tx.add_person(NAMES[role], role, hashed) for role in ROLES])
         house = House(store, line, config, time)

@@ -1,10 +1,9 @@
 """Accounts, the audit page and the rules page."""
 
-import sqlite3
 from collections.abc import Callable
-from pathlib import Path
 
 import httpx
+from databases import change_behind
 from playwright.sync_api import Page, expect
 
 from web.house import PASSWORD, House
@@ -57,17 +56,14 @@ def test_an_administrator_adds_locks_and_changes(
 
 
 def test_the_audit_page_verifies_and_notices_a_change(
-    house: House, open_page: Callable[..., Page], tmp_path: Path
+    house: House, open_page: Callable[..., Page]
 ) -> None:
     page = open_page("administrator")
     house.store.checkpoint()
     page.goto("/audit")
     page.get_by_role("button", name="Verify the whole log").click()
     expect(page.locator("#verdict")).to_contain_text("Nothing was altered")
-    with sqlite3.connect(tmp_path / "page.db") as intruder:
-        changed = intruder.execute("UPDATE audit SET who = 'Somebody' WHERE who = 'Anders'")
-        assert changed.rowcount > 0
-    intruder.close()
+    change_behind(house.settings.database, "UPDATE audit SET who = 'Somebody' WHERE who = 'Anders'")
     page.get_by_role("button", name="Verify the whole log").click()
     expect(page.locator("#verdict")).to_contain_text("Not as it should be")
 

@@ -10,6 +10,7 @@ from xml.etree import ElementTree
 import pytest
 from msgspec.structs import replace
 from playwright.sync_api import Page, expect
+from pypdf import PdfReader
 
 from verifier.service import qualityacts
 from verifier.store.ids import new_id
@@ -20,9 +21,10 @@ from web.house import PASSWORD, House, free
 from web.visits import Visitor
 
 LEVEL = ControlLevel(
-    new_id(), "sodium", "", "Serum", "A1", "high", "QC-H", "mmol/L", Decimal(150), Decimal(2),
+    4711, "sodium", "", "Serum", "A1", "high", "QC-H", "mmol/L", Decimal(150), Decimal(2),
     datetime(2026, 1, 1, tzinfo=UTC), datetime(2099, 1, 1, tzinfo=UTC),
 )  # fmt: skip
+TOVE = Person("Tove", "technologist", False, 0, None, LEVEL.added)
 
 
 def define(house: House, level: ControlLevel = LEVEL) -> None:
@@ -80,6 +82,9 @@ def test_a_failed_control_is_shown_reviewed_and_mended(
     page.get_by_label("Your password").fill(PASSWORD)
     page.get_by_role("button", name="Record corrective action").click()
     expect(row).to_contain_text("after the corrective action not every level has been accepted")
+    expect(page.locator("#actions")).to_contain_text("bubble in the line; primed")
+    page.get_by_text("Control rules in use").click()
+    expect(page.locator("#rules")).to_contain_text("A value exactly on a limit is not beyond it")
     control(house, "150.2")
     page.reload()
     expect(row).to_contain_text("✓ in control")
@@ -109,6 +114,14 @@ def test_the_chart_of_a_level_marks_violations(
     page.emulate_media(media="print")
     expect(page.locator(".top")).to_be_hidden()
     expect(drawing).to_be_visible()
+    page.emulate_media(media="screen")
+    define(house, replace(LEVEL, id=new_id(), level="low", mark="QC-L", mean=Decimal(130)))
+    control(house, "131", tube="QC-L-1")
+    page.goto("/quality")
+    row.get_by_role("link", name="all", exact=True).click()
+    expect(page.locator("svg.chart")).to_have_count(2)
+    expect(page.locator("svg.chart .v-rejected text")).to_have_text("1-3s")
+    expect(page.get_by_role("heading", name="Serum low")).to_contain_text("130 ± 2 mmol/L")
 
 
 def test_own_figures_are_chosen_with_the_password(
@@ -128,6 +141,105 @@ def test_own_figures_are_chosen_with_the_password(
     expect(page.locator(".pairs")).to_contain_text("151.0 ± 1.0")
     level = house.store.read(lambda reader: reader.control_levels())[0]
     assert level.basis == "own"
+
+
+def test_levels_are_defined_on_the_page_one_like_another(
+    house: House, open_page: Callable[..., Page]
+) -> None:
+    page = open_page("technologist")
+    page.goto("/quality")
+    page.get_by_role("link", name="Levels and lots").click()
+    form = page.locator("#define")
+
+    def fill(**words: str) -> None:
+        for label, text in words.items():
+            form.get_by_label(label.replace("_", " "), exact=True).fill(text)
+        form.get_by_label("Your password").fill(PASSWORD)
+        form.get_by_role("button").click()
+
+    form.locator("select[name=test]").select_option("sodium")
+    fill(Material="Serum", Lot="A1", Level="high", Specimen_id_begins="QC-H", Mean="150", SD="-2")
+    expect(page.get_by_role("alert")).to_contain_text("sd must be above 0")
+    expect(form.get_by_label("Lot", exact=True)).to_have_value("A1")
+    fill(SD="2", Expires="2099-01-31")
+    row = page.locator("#levels tr", has_text="Serum high")
+    expect(row).to_contain_text("150 ± 2 mmol/L")
+    expect(row).to_contain_text("2099-01-31")
+    expect(form.get_by_label("Expires", exact=True)).to_have_value("2099-01-31")
+    form.locator("select[name=basis]").select_option("own")
+    fill(Level="low", Mean="130", SD="2", Own_figures_since="2026-01-01")
+    expect(page.locator("#levels tr", has_text="Serum low")).to_contain_text("own figures")
+    fill(Level="low", Mean="130", SD="2")
+    expect(page.get_by_role("alert")).to_contain_text("is defined for sodium already")
+    known = house.store.read(lambda reader: reader.control_levels())
+    assert [(e.name, e.lot, e.mark, e.basis) for e in known] == [
+        ("Serum high", "A1", "QC-H", "insert"), ("Serum low", "A1", "", "own"),
+    ]  # fmt: skip
+    page.goto("/quality")
+    expect(page.locator("#standings tr", has_text="Sodium")).to_contain_text("! overdue")
+    expect(page.locator("#undefined")).to_contain_text("No control defined for")
+
+
+def test_a_value_is_left_out_with_a_reason(
+    house: House, open_page: Callable[..., Page], visit: Callable[[str], Visitor]
+) -> None:
+    failed(house)
+    page = open_page("technologist")
+    expect(page.locator("[data-count=to_look_into]")).to_have_text("1")
+    page.goto(f"/quality/level/{LEVEL.id}")
+    page.locator("#values tr", has_text="157").get_by_role("radio").check()
+    page.get_by_label("Why the chosen value").fill("<i>the wrong vial")
+    form = page.locator("form", has=page.locator("#values"))
+    form.get_by_label("Your password").fill(PASSWORD)
+    form.get_by_role("button").click()
+    row = page.locator("#values tr", has_text="157")
+    expect(row).to_contain_text("left out by Tove")
+    expect(row).to_contain_text("<i>the wrong vial")
+    expect(page.locator("svg.chart .v-left-out")).to_have_count(1)
+    (row_of,) = house.store.read(lambda reader: reader.standings())[1:]
+    assert row_of.state == "out of control", "the failure stands"
+    person = visit("administrator")
+    text = person.get(f"/quality/level/{LEVEL.id}/values.csv").text
+    good, out = csv.DictReader(io.StringIO(text))
+    assert (good["value"], good["verdict"], good["left_out"]) == ("150.4", "accepted", "")
+    assert (out["value"], out["rules"], out["left_out_why"]) == (
+        "157", "1-3s 1-2s", "<i>the wrong vial",
+    )  # fmt: skip
+    month = house.time().strftime("%Y-%m")
+    (told,) = csv.DictReader(io.StringIO(person.get(f"/quality/month.csv?month={month}").text))
+    assert (told["n"], told["rejected"], told["left_out"]) == ("1", "0", "1")
+
+
+def test_a_state_is_recorded_for_one_analyzer_on_the_page(
+    house: House, open_page: Callable[..., Page], visit: Callable[[str], Visitor]
+) -> None:
+    house.take(free("S-1"))
+    page = open_page("technologist")
+    page.goto("/controls")
+
+    def record(state: str, analyzer: str = "") -> None:
+        if analyzer:
+            page.get_by_label("Analyzer").select_option(analyzer)
+        page.get_by_label("State").select_option(state)
+        page.get_by_label("Your password").fill(PASSWORD)
+        page.get_by_role("button", name="Sign for the chosen tests").click()
+
+    page.get_by_role("checkbox", name="Sodium").check()
+    record("out of control", "AN-1")
+    row = page.get_by_role("row", name="Sodium on AN-1")
+    expect(row).to_contain_text("✕ out of control")
+    house.take(free("S-2"))
+    assert [r.test for r in house.store.read(lambda r: r.queue())[0].results] == ["sodium"]
+    row.get_by_role("checkbox").check()
+    record("controls")
+    expect(page.get_by_role("row", name="Sodium on AN-1")).to_have_count(0)
+    house.take(free("S-3"))
+    assert len(house.outgoing("S-3")) == 1
+    answer = visit("technologist").post(
+        "/controls", tests="sodium", analyzer="AN-l", state="in control", password=PASSWORD
+    )
+    assert answer.status_code == 409
+    assert "No analyzer is called AN-l" in answer.text
 
 
 def test_what_could_not_be_judged_is_shown(house: House, visit: Callable[[str], Visitor]) -> None:
@@ -172,6 +284,22 @@ def test_figures_of_a_month_on_the_page_and_as_a_file(
         "n": "3", "rejected": "1", "mean": "151.000000", "sd": "1.000000", "cv_percent": "0.662252",
     }  # fmt: skip
     assert (row["bias_percent"], row["sigma"]) == ("0.666667", "")
+    house.store.write(
+        lambda tx: qualityacts.correct(
+            tx, house.line.controls, TOVE, "sodium", "AN-1", "new electrode", house.time()
+        )
+    )
+    paper = person.get(f"/quality/month.pdf?month={month}")
+    assert paper.headers["content-type"] == "application/pdf"
+    pages = [page.extract_text() for page in PdfReader(io.BytesIO(paper.content)).pages]
+    words = " ".join(" ".join(pages).split())
+    assert f"Controls in {house.time():%B %Y}" in words
+    assert "Sodium AN-1 Serum high A1 3 1 0 150 mmol/L 151.0 1.0 0.66 0.67 –" in words
+    assert "190 mmol/L, rejected (1-3s, 1-2s)" in words
+    assert "Tove: new electrode" in words
+    assert "Not a medical device by itself" in words
+    none = person.get("/quality/month.pdf?month=2020-01").content
+    assert "No control was measured" in PdfReader(io.BytesIO(none)).pages[0].extract_text()
     empty = person.get("/quality/month?month=2020-01").text
     assert "No control was measured in this month" in empty
 
@@ -179,6 +307,8 @@ def test_figures_of_a_month_on_the_page_and_as_a_file(
 @pytest.mark.parametrize(
     ("path", "fields"),
     [
+        ("/quality/levels", {"test": "sodium", "material": "Serum", "lot": "Z", "level": "mid"}),
+        (f"/quality/level/{LEVEL.id}/leave-out", {"number": "1", "why": "x"}),
         ("/quality/action", {"place": "sodium|AN-1", "said": "x"}),
         ("/quality/look-into", {"what": "review", "numbers": "1", "note": "x"}),
         (f"/quality/level/{LEVEL.id}/end", {}),

@@ -58,6 +58,13 @@ class Coverage(Struct, frozen=True):
         return tuple(item for item in self.items if not item.covered)
 
 
+class Touched(Struct, frozen=True):
+    """The rules that fired in one scenario, and those that were asked and did not."""
+
+    fired: frozenset[str]
+    silent: frozenset[str]
+
+
 class Seen:
     """Collects what scenarios show of a program compiled with a recorder."""
 
@@ -66,6 +73,8 @@ class Seen:
         self.truths: set[tuple[Key, bool | None]] = set()
         self.fired: set[str] = set()
         self.silent: set[str] = set()
+        self._fired_here: set[str] = set()
+        self._silent_here: set[str] = set()
         self.values: set[tuple[str, Span, Decimal]] = set()
         self._rules = {
             key_of(item.condition): item.name.text
@@ -77,8 +86,11 @@ class Seen:
         """Add what was answered since the last step, and what the values of this one touch."""
         said = self._recorder.taken()
         self.truths |= {(item.key, item.truth) for item in said}
+        silent = self._asked(said) - heard.fired
         self.fired |= heard.fired
-        self.silent |= self._asked(said) - heard.fired
+        self.silent |= silent
+        self._fired_here |= heard.fired
+        self._silent_here |= silent
         scene = self._program.scene(case_of(self._program.catalogue, steps))
         for (test, _), rows in self._program.tables.rows.items():
             value = scene.values[test]
@@ -88,6 +100,12 @@ class Seen:
                 ]
                 self.values |= {(test, row.span, value) for row in fitting}
         self._recorder.taken()
+
+    def touched(self) -> Touched:
+        """Return what was touched since this was asked last."""
+        found = Touched(frozenset(self._fired_here), frozenset(self._silent_here))
+        self._fired_here, self._silent_here = set(), set()
+        return found
 
     def _asked(self, said: Iterable[Said]) -> set[str]:
         return {self._rules[item.key] for item in said if item.key in self._rules}

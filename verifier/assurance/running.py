@@ -57,6 +57,7 @@ class Heard(Struct, frozen=True):
     decision: Decision
     stands: Mapping[str, ResultDecision]
     fired: frozenset[str]
+    case: Case
 
 
 Look: TypeAlias = Callable[[Sequence[ScenarioStep], Heard], None]
@@ -121,7 +122,7 @@ def steps_of(program: Program, steps: tuple[ScenarioStep, ...]) -> Iterator[Hear
         stands = {name: item for name, item in stands.items() if name not in derived}
         stands |= {item.test: item for item in (*decision.results, *decision.derived)}
         left |= {item.test for item in decision.results if item.outcome == "release"}
-        yield Heard(decision, dict(stands), listening.judgement.fired)
+        yield Heard(decision, dict(stands), listening.judgement.fired, case)
 
 
 def _answer(expected: Expected, heard: Heard, after: timedelta, place: Span | None) -> Answer:

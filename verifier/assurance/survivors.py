@@ -8,7 +8,7 @@ from verifier.assurance.killing import FATES, Fate, Verdict
 from verifier.assurance.telling import where
 from verifier.language.source import Source
 
-_WORDS: dict[Fate, str] = {
+FATE_WORDS: dict[Fate, str] = {
     "scenario": "noticed by a scenario",
     "edge case": "noticed by an edge case alone",
     "refused": "refused by the checker, not run",
@@ -22,7 +22,7 @@ def lines(verdicts: Sequence[Verdict], of: int, sources: Mapping[str, Source]) -
     counted = Counter(verdict.fate for verdict in verdicts)
     yield f"Small mistakes put into the rules, one at a time: {len(verdicts)} of {of}"
     for fate in FATES:
-        yield f"  {_WORDS[fate]:<32} {counted[fate]}"
+        yield f"  {FATE_WORDS[fate]:<32} {counted[fate]}"
     for verdict in verdicts:
         if verdict.fate == "same":
             yield f"  {_place(verdict, sources)}: {verdict.why}"
@@ -61,12 +61,12 @@ def as_json(verdicts: Sequence[Verdict], of: int, sources: Mapping[str, Source])
     return {
         "run": len(verdicts),
         "of": of,
-        "counts": {_WORDS[fate]: counted[fate] for fate in FATES},
+        "counts": {FATE_WORDS[fate]: counted[fate] for fate in FATES},
         "mistakes": [
             {
                 "what": verdict.mutant.what,
                 "where": where(verdict.mutant.place, sources),
-                "fate": _WORDS[verdict.fate],
+                "fate": FATE_WORDS[verdict.fate],
                 "noticed by": verdict.noticed_by,
                 "why": verdict.why,
                 "scenario": verdict.scenario,

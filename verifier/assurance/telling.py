@@ -100,16 +100,23 @@ def answer_words(case: EdgeCase, answer: bool | None) -> str:
 
 
 def _missing(items: Iterable[Item], sources: Mapping[str, Source]) -> Iterator[str]:
-    """Yield one line for each thing not covered, with everything missing of it."""
+    for place, words, told in missing_lines(items, sources):
+        short = words if len(words) <= _LONG else f"{words[:_LONG].rstrip()} …"
+        yield f"{place}  {short}: {told}"
+
+
+def missing_lines(
+    items: Iterable[Item], sources: Mapping[str, Source]
+) -> Iterator[tuple[str, str, str]]:
+    """Yield each thing that is not covered, once: its place, its words, and all missing of it."""
     found: dict[tuple[Span, str, str], list[str]] = {}
     for item in items:
         key = item.place, item.words, item.note
         found.setdefault(key, []).append(_WHAT.get(item.what, f"{item.value} never run"))
     for (place, words, note), what in found.items():
-        short = words if len(words) <= _LONG else f"{words[:_LONG].rstrip()} …"
         more = f" ({note})" if note else ""
         told = ", ".join(dict.fromkeys(what)).replace(" never run, ", ", ")
-        yield f"{where(place, sources)}  {short}: {told}{more}"
+        yield where(place, sources), words, f"{told}{more}"
 
 
 def where(place: Span | None, sources: Mapping[str, Source]) -> str:

@@ -83,9 +83,10 @@ def scenario(
     name: str,
     steps: Iterable[ScenarioStep],
     expected: Mapping[int, Iterable[str]],
+    source: str = "",
 ) -> str:
     """Return a whole scenario; `expected` gives the expectations of each step, by its number."""
-    lines = [f'scenario "{name}"']
+    lines = [f'scenario "{name}"', *([f'  from   "{source}"'] if source else [])]
     for number, step in enumerate(steps):
         said = given(catalogue, step)
         lines.append(f"  after {period(step.after)}  {said}" if number else f"  given  {said}")

@@ -37,6 +37,7 @@ def _register_verify(actions: "argparse._SubParsersAction[argparse.ArgumentParse
     where.add_argument("--export", type=Path, metavar="FILE", help="check an export, offline")
     parser.add_argument("--checkpoints", type=Path, metavar="FILE", help="a copy kept elsewhere")
     parser.add_argument("--key", type=Path, metavar="FILE", help="the public key kept elsewhere")
+    _add_log(parser, "check the log of this node alone; without it, or copies, those of all")
     parser.set_defaults(run=run_verify)
 
 
@@ -53,18 +54,25 @@ def _register_export(actions: "argparse._SubParsersAction[argparse.ArgumentParse
         action="store_true",
         help="leave out the details, which may name patients",
     )
+    _add_log(parser, "of this node, where several share the database")
     parser.set_defaults(run=run_export)
+
+
+def _add_log(parser: argparse.ArgumentParser, what: str) -> None:
+    parser.add_argument("--log", default="", metavar="NODE", help=what)
 
 
 def run_verify(args: argparse.Namespace) -> int:
     """Verify and say what was found: 0 nothing wrong, 1 findings."""
     notes, key = _kept_elsewhere(args.checkpoints, args.key)
     if args.export:
-        report = _verify_export(args.export, notes, key)
+        reports = {"": _verify_export(args.export, notes, key)}
     else:
         with _open(args.config) as store:
-            report = store.verify_audit(notes, key)
-    return _show(report, trusted=notes is not None and key is not None)
+            one = args.log or notes is not None or key is not None
+            checked = {args.log: store.verify_audit(notes, key, args.log)} if one else None
+            reports = checked or store.verify_logs()
+    return _show(reports, trusted=notes is not None and key is not None)
 
 
 def run_export(args: argparse.Namespace) -> int:
@@ -74,7 +82,7 @@ def run_export(args: argparse.Namespace) -> int:
     with _open(args.config) as store:
         try:
             with args.file.open("xb") as file:
-                count = store.export_audit(file, details=not args.without_details)
+                count = store.export_audit(file, details=not args.without_details, log=args.log)
         except OSError as error:
             raise StoreError(f"{args.file}: {error.strerror}") from error
     print(f"{count} entries written to {args.file}")
@@ -86,7 +94,7 @@ def _open(config: Path) -> "Store":
     from verifier.store.store import Store
 
     settings = load(config)
-    return Store.open(settings.database, checkpoints=settings.checkpoints, writable=False)
+    return Store.of(settings, writable=False)
 
 
 def _kept_elsewhere(
@@ -113,12 +121,28 @@ def _verify_export(path: Path, notes: "list[str] | None", key: "PublicKey | None
             claim, header, entries = read_export(file)
             own = PublicKey.read(header.key) if header.key else None
             kept = header.checkpoints if notes is None else notes
-            return verify(entries, claim, kept, key or own)
+            return verify(entries, claim, kept, key or own, "")
     except (OSError, ValueError) as error:
         raise StoreError(f"{path} can not be verified: {error}") from error
 
 
-def _show(report: "Report", *, trusted: bool) -> int:
+def _show(reports: "dict[str, Report]", *, trusted: bool) -> int:
+    for log, report in reports.items():
+        if len(reports) > 1:
+            print(f"log {log}")
+        _show_one(report)
+    if not trusted:
+        print(
+            "checked with the checkpoints and key found beside the log; "
+            "copies kept elsewhere prove more (--checkpoints, --key)",
+            file=sys.stderr,
+        )
+    found = any(report.findings for report in reports.values())
+    print("altered or not provable" if found else "nothing was altered")
+    return 1 if found else 0
+
+
+def _show_one(report: "Report") -> None:
     for finding in report.findings:
         print(f"finding: {finding}")
     print(
@@ -131,11 +155,3 @@ def _show(report: "Report", *, trusted: bool) -> int:
         )
     if report.without_detail:
         print(f"{report.without_detail} entries stand without their details")
-    if not trusted:
-        print(
-            "checked with the checkpoints and key found beside the log; "
-            "copies kept elsewhere prove more (--checkpoints, --key)",
-            file=sys.stderr,
-        )
-    print("altered or not provable" if report.findings else "nothing was altered")
-    return 1 if report.findings else 0

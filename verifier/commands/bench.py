@@ -12,7 +12,7 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     """Add the command."""
     parser = subparsers.add_parser(
         "bench",
-        help="measure intake, decision and parse rates against baselines in the same run",
+        help="measure intake, decision, replay and parse rates against baselines in the same run",
         description="Measures on this machine, in one run, on fresh temporary databases. Ratios "
         "matter, rates depend on the machine. The rule engines answer yes or no to ready-made "
         "numbers; ours also says why, what is unknown, and from which facts.",
@@ -28,6 +28,8 @@ def run(args: argparse.Namespace) -> int:
     """Measure and print a table; 0 always, for a rate is no verdict."""
     from verifier.bench import measure
     from verifier.bench.deciding import measure_forty
+    from verifier.bench.editing import measure_edits
+    from verifier.bench.replaying import measure_replay
     from verifier.rulefiles import load_program, shipped_rules
 
     rules = args.rules or shipped_rules()
@@ -41,6 +43,17 @@ def run(args: argparse.Namespace) -> int:
         show(row)
     if missing:
         print(f"not installed, so not measured: {', '.join(missing)} (install verifier[bench])")
+    replayed = measure_replay(raws, rules)
+    show(replayed.row)
+    print(
+        f"replay of a million results at this rate: {replayed.million:.0f} s, of them "
+        f"{replayed.start:.1f} s to start; the largest process took {replayed.memory:.0f} MB"
+    )
+    row, taken = measure_edits(rules)
+    show(row)
+    taken.sort()
+    half, most = (1000 * taken[int(part * (len(taken) - 1))] for part in (0.5, 0.95))
+    print(f"live check of an edit: half {half:.0f} ms, 95 % {most:.0f} ms")
     rows, load = measure.measure_intake(raws, rules)
     for row in rows:
         show(row)

@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING
 from verifier.errors import SettingsError
 
 if TYPE_CHECKING:
+    from verifier.quality.detection import Tuned
     from verifier.service.line import Line
+    from verifier.service.tuning import Measured
     from verifier.settings import Settings
     from verifier.store.transaction import Transaction
 
@@ -32,10 +34,11 @@ _TUNE = """\
 example: verifier quality tune sodium --days 60 --aim 1.5 --config verifier.toml
 example: verifier quality tune sodium --from sodium.csv --curve sodium-curve.csv
 
-A CSV file needs a column "value"; its lines are in the order of measurement. The results are taken
-to be unbiased. Limits are percentiles of the statistic on these results; the bias detection curve
-says after how many results the median place, and 95 of 100 places, see a bias. Prove the numbers on
-results of another time before you rely on them."""
+A CSV file needs a column "value" and may have one "analyzer"; its lines are in the order of
+measurement. Analyzers are tuned one by one unless --pool says that their results are to be taken
+together. The results are taken to be unbiased. Limits are percentiles of the statistic on these
+results; the bias detection curve says after how many results the median place, and 95 of 100
+places, see a bias. Prove the numbers on results of another time before you rely on them."""
 
 
 def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -68,6 +71,9 @@ def _register_tune(actions: "argparse._SubParsersAction[argparse.ArgumentParser]
     tune.add_argument("test", help="test of the rule set")
     tune.add_argument("--from", dest="file", type=Path, metavar="CSV", help="results in a file")
     tune.add_argument("--days", type=int, default=90, help="stored results of so many days")
+    several = tune.add_mutually_exclusive_group()
+    several.add_argument("--analyzer", default="", metavar="NAME", help="of this analyzer only")
+    several.add_argument("--pool", action="store_true", help="take all analyzers as one")
     tune.add_argument("--aim", type=Decimal, default=Decimal(3), metavar="PERCENT",
                       help="the bias that must be found, up and down (default 3)")  # fmt: skip
     tune.add_argument("--alarms", type=Decimal, default=Decimal(1), metavar="N",
@@ -144,8 +150,8 @@ def run_show(args: argparse.Namespace) -> int:
     from verifier.service.gating import overdue
     from verifier.store.store import Store
 
-    settings, _ = _line(args.config)
-    with Store.open(settings.database, checkpoints=settings.checkpoints, writable=False) as store:
+    settings, line = _line(args.config)
+    with Store.of(settings, writable=False) as store:
         rows = store.read(lambda reader: reader.standings())
     found = 0
     for row in rows:
@@ -155,39 +161,55 @@ def run_show(args: argparse.Namespace) -> int:
         found += state not in ("in control", "warning")
         where = row.analyzer or "(other analyzers)"
         print(f"{row.test:24} {where:20} {state}{f': {why}' if why else ''}")
-    if not rows:
-        print("no control is defined")
+    tests = line.judge.program.catalogue.tests.values()
+    wanted = {test.name for test in tests if test.controlled and test.kind != "index"}
+    if without := sorted(wanted - {row.test for row in rows}):
+        print(f"no control defined: {', '.join(without)}")
     return 1 if found else 0
 
 
 def run_tune(args: argparse.Namespace) -> int:
-    """Print the best plans as settings with their curves.
+    """Print the best plans as settings with their curves; 1 when an analyzer has too few results.
 
     Raises:
-        SettingsError: there are too few results, or a number can not be read.
+        SettingsError: there are too few results of any, or a number can not be read.
     """
-    from verifier.quality.detection import tune
-    from verifier.service.tuning import read_number, read_values, report, write_curve
+    from verifier.service.tuning import by_analyzer, read_values, report, write_curve
 
-    history = read_values(args.file) if args.file else _stored(args.config, args.test, args.days)
-    if len(history) < LEAST:
-        raise SettingsError(f"{len(history)} results are too few to tune on; {LEAST} are needed")
+    measured = read_values(args.file) if args.file else _stored(args.config, args.test, args.days)
+    groups = by_analyzer(measured, args.analyzer, pool=args.pool)
+    enough = {name: values for name, values in groups.items() if len(values) >= LEAST}
+    if not enough:
+        most = max(map(len, groups.values()), default=0)
+        raise SettingsError(f"{most} results are too few to tune on; {LEAST} are needed")
+    found = {}
+    for analyzer, values in enough.items():
+        name = f"{args.test} on {analyzer}" if analyzer else args.test
+        print(f"{len(values)} results of {name}", file=sys.stderr)
+        found[name] = _tuned(args, values)
+        for line in report(name, found[name]):
+            print(line)
+    for analyzer in groups.keys() - enough.keys():
+        few = f"{len(groups[analyzer])} results are too few to tune on"
+        print(f"{analyzer or 'analyzer not known'}: {few}; {LEAST} are needed", file=sys.stderr)
+    if args.curve:
+        write_curve(args.curve, found)
+    return 1 if groups.keys() - enough.keys() else 0
+
+
+def _tuned(args: argparse.Namespace, values: "list[Decimal]") -> "list[Tuned]":
+    from verifier.quality.detection import tune
+    from verifier.service.tuning import read_number
+
     try:
         sizes = [read_number(text) for text in args.biases.split(",")]
     except ValueError as error:
         raise SettingsError(f"--biases: {error}; give numbers such as 1,3") from error
-    print(f"{len(history)} results of {args.test}", file=sys.stderr)
-    found = tune(
-        history, sorted({*sizes, *(-size for size in sizes)}), args.aim, args.alarms, _tried
-    )
-    for line in report(args.test, found):
-        print(line)
-    if args.curve:
-        write_curve(args.curve, found)
-    return 0
+    biases = sorted({*sizes, *(-size for size in sizes)})
+    return tune(values, biases, args.aim, args.alarms, _tried)
 
 
-def _stored(config: Path, test: str, days: int) -> list[Decimal]:
+def _stored(config: Path, test: str, days: int) -> "list[Measured]":
     from datetime import timedelta
 
     from verifier import clock
@@ -198,17 +220,18 @@ def _stored(config: Path, test: str, days: int) -> list[Decimal]:
     tests = line.judge.program.catalogue.tests
     check_known("test", test, tests)
     since = clock.now() - timedelta(days=days)
-    with Store.open(settings.database, checkpoints=settings.checkpoints, writable=False) as store:
+    with Store.of(settings, writable=False) as store:
         return store.read(lambda reader: reader.released_numbers(test, tests[test].unit, since))
 
 
 def _line(config: Path) -> "tuple[Settings, Line]":
     from verifier import settings
-    from verifier.rulefiles import load_program
+    from verifier.commands.suspend import deciding
     from verifier.service.line import Line
 
     loaded = settings.load(config)
-    return loaded, Line(loaded, load_program(loaded.rules, loaded.parameters))
+    rules = deciding(loaded)
+    return loaded, Line(loaded, rules.program, rules.version)
 
 
 def _text(path: Path) -> str:

@@ -7,6 +7,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 if TYPE_CHECKING:
+    from verifier.service.rulestart import Rules
+    from verifier.settings import Settings
     from verifier.store.transaction import Transaction
 
 T = TypeVar("T")
@@ -62,15 +64,23 @@ def run_suspend(args: argparse.Namespace) -> int:
 def check_subject(args: argparse.Namespace) -> None:
     """Refuse a misspelt name: a suspension of nothing would look like one of something."""
     from verifier import settings
-    from verifier.rulefiles import load_program
     from verifier.service.wiring import check_known
 
     loaded = settings.load(args.config)
     if args.connection:
         check_known("connection", args.connection, loaded.connections)
     if args.test:
-        program = load_program(loaded.rules, loaded.parameters, loaded.units)
-        check_known("test", args.test, program.catalogue.tests)
+        check_known("test", args.test, deciding(loaded).program.catalogue.tests)
+
+
+def deciding(loaded: "Settings") -> "Rules":
+    """Return the rules that decide in the configured database; it is made when not there."""
+    from verifier import clock
+    from verifier.service import rulestart
+    from verifier.store.store import Store
+
+    with Store.of(loaded) as store:
+        return rulestart.deciding(store, loaded, clock.now)
 
 
 def run_resume(args: argparse.Namespace) -> int:
@@ -100,5 +110,5 @@ def in_database(config: Path, work: "Callable[[Transaction], T]") -> T:
     from verifier.store.store import Store
 
     loaded = settings.load(config)
-    with Store.open(loaded.database, checkpoints=loaded.checkpoints) as store:
+    with Store.of(loaded) as store:
         return store.write(work)

@@ -1,10 +1,11 @@
 """`verifier user`: who may sign in, with which role."""
 
 import argparse
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from verifier.commands.rules.signing import password_of
 
 if TYPE_CHECKING:
     from verifier.store.store import Store
@@ -64,7 +65,7 @@ def _run(args: argparse.Namespace, work: "Callable[[Store, argparse.Namespace], 
     from verifier.store.store import Store
 
     settings = load(args.config)
-    with Store.open(settings.database, checkpoints=settings.checkpoints) as store:
+    with Store.of(settings) as store:
         return work(store, args)
 
 
@@ -131,15 +132,9 @@ def _recorded(
 def _password_of(args: argparse.Namespace) -> str:
     from verifier.errors import RefusedError
 
-    source = args.password_file
-    if source == "-":
-        return sys.stdin.readline().rstrip("\r\n")
-    if source:
-        try:
-            with open(source, encoding="utf-8") as file:
-                return file.readline().rstrip("\r\n")
-        except (OSError, UnicodeDecodeError) as error:
-            raise RefusedError(f"{source} can not be read: {error}") from error
+    given = password_of(args.password_file)
+    if given is not None:
+        return given
     import getpass
 
     first = getpass.getpass(f"New password of {args.name}: ")

@@ -36,6 +36,7 @@ class Aftermath(Struct, frozen=True):
     problems: Sequence[str]
     refused: int
     audit: Sequence[str]
+    reviews: Sequence[str] = ()
 
 
 class Findings(Struct, frozen=True):
@@ -79,7 +80,11 @@ def _steps(morning: Morning, steps: Iterable[Played], said: Mapping[str, str]) -
         found: list[str] = []
         if isinstance(step, Tube | Wire) and played.ack != step.ack:
             found.append(f"expected the answer {step.ack!r}, got {played.ack!r}")
-        if isinstance(step, Tube):
+        if isinstance(step, Tube) and step.judged:
+            judged = played.control.judged if played.control else "nothing"
+            if judged != step.judged:
+                found.append(f"expected of the control {step.judged!r}, found {judged!r}")
+        elif isinstance(step, Tube):
             whole = holds.setdefault(step.id or step.key, {})
             whole |= morning.held_by(step)
             actual = decided(played.decision)
@@ -156,6 +161,8 @@ def _afterwards(morning: Morning, after: Aftermath) -> Iterator[str]:
         yield f"odd messages: expected {list(morning.problems)}, found {list(after.problems)}"
     if after.refused != len(morning.refused_by_lis):
         yield f"refused by the LIS: expected {len(morning.refused_by_lis)}, found {after.refused}"
+    if list(after.reviews) != list(morning.reviews):
+        yield f"to look into: expected {list(morning.reviews)}, found {list(after.reviews)}"
     yield from (f"audit log: {finding}" for finding in after.audit)
 
 

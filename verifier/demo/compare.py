@@ -6,6 +6,7 @@ from typing import TypeAlias
 
 from msgspec import Struct
 
+from verifier.demo.controls import Seen
 from verifier.demo.notation import Expected
 from verifier.demo.receiver import Line, Received
 from verifier.demo.scenario import Step
@@ -16,11 +17,13 @@ Delivery: TypeAlias = tuple[str, str, str]
 
 
 class Played(Struct, frozen=True):
-    """A step as it was played: the answer on the wire, and the decision its message caused."""
+    """A step as it was played: the answer on the wire, the decision its message caused, and what
+    became of it if it was a control."""
 
     step: Step
     ack: str
     decision: Decision | None = None
+    control: Seen | None = None
 
 
 def decided(decision: Decision | None) -> dict[str, list[ResultDecision]]:

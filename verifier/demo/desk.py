@@ -4,13 +4,16 @@ import secrets
 from collections.abc import Mapping
 
 from verifier import clock, settings
+from verifier.demo import controls
+from verifier.demo.controls import Seen
 from verifier.demo.laboratory import Laboratory
 from verifier.demo.scenario import Act
 from verifier.errors import VerifierError
 from verifier.facts.verdicts import Decision
-from verifier.rulefiles import load_program
-from verifier.service import actions
+from verifier.service import actions, qualityacts
+from verifier.service.controlling import Controls
 from verifier.service.judging import Judge
+from verifier.service.rulestart import deciding
 from verifier.store.people import hash_password
 from verifier.store.rows import ROLES, Person, StoredCase
 from verifier.store.store import Store
@@ -24,11 +27,12 @@ class Desk:
 
     def __init__(self, laboratory: Laboratory) -> None:
         loaded = settings.load(laboratory.config)
-        self.store = Store.open(loaded.database, checkpoints=loaded.checkpoints)
-        program = load_program(loaded.rules, loaded.parameters, loaded.units)
-        self.program = program
-        self._tests = tuple(program.catalogue.tests)
-        self._judge = Judge(loaded, program)
+        self.store = Store.of(loaded)
+        rules = deciding(self.store, loaded, clock.now)
+        self.program = rules.program
+        self._tests = tuple(self.program.catalogue.tests)
+        self._controls = Controls(Judge(loaded, rules.program, rules.version))
+        self._judge = self._controls.judge
 
     def close(self) -> None:
         """Close the database."""
@@ -86,6 +90,14 @@ class Desk:
         """Return how many messages the LIS refused."""
         return len(self.store.read(lambda reader: reader.rejected_outgoing()))
 
+    def control_seen(self, test: str, analyzer: str) -> Seen | None:
+        """Return what became of the newest control of a test on an analyzer."""
+        return self.store.read(lambda reader: controls.seen(reader, test, analyzer))
+
+    def reviews(self) -> list[str]:
+        """Return what is to be looked into after a control failed, oldest first."""
+        return controls.listed(self.store.read(lambda reader: reader.open_reviews()))
+
     def verified(self) -> list[str]:
         """Sign the audit log's head and return what is wrong with it; nothing when it is whole."""
         self.store.checkpoint()
@@ -97,7 +109,17 @@ class Desk:
         match step.do:
             case "control":
                 for test in self._tests if step.tests == "all" else step.tests.split():
-                    actions.set_control(tx, who, test, step.state, step.title, now)
+                    actions.set_control(tx, who, test, step.state, step.title, now, step.analyzer)
+            case "let controls speak":
+                for test in step.tests.split():
+                    qualityacts.take_back_state(tx, who, test, step.analyzer)
+            case "define levels":
+                controls.define(tx, self._controls, step, who, now)
+            case "correct":
+                for test in step.tests.split():
+                    qualityacts.correct(
+                        tx, self._controls, who, test, step.analyzer, step.title, now
+                    )
             case "suspend":
                 actions.suspend(tx, who.name, step.scope, step.subject, step.title, now)
             case "resume":

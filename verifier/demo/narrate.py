@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from verifier.decide.safeguards import PREFIX
 from verifier.demo.check import Aftermath, Findings
 from verifier.demo.compare import Played
+from verifier.demo.controls import Seen
 from verifier.demo.laboratory import Laboratory
 from verifier.demo.receiver import Received
 from verifier.demo.scenario import Act, Morning, Step, Tube, Wire
@@ -31,6 +32,9 @@ def told(played: Played, morning: Morning) -> list[str]:
     step = played.step
     when = opening(step)
     match step:
+        case Tube() if played.control:
+            head = f"{when}  control of the {morning.analyzers[step.by].title}: {step.title}"
+            return [head, *_control(played.control)]
         case Tube():
             patient = morning.patients.get(step.of)
             name = patient.name.replace("^", " ") if patient else "nobody"
@@ -41,6 +45,18 @@ def told(played: Played, morning: Morning) -> list[str]:
             return [f"{when}  {title}: {step.title}", f"{INDENT}{ANSWERS.get(played.ack)}"]
         case Act():
             return [f"{when}  the {step.who}: {step.title}"]
+
+
+def _control(seen: Seen) -> list[str]:
+    verdict, _, rules = seen.judged.partition(" ")
+    why = f": {seen.why}" if seen.why else ""
+    lines = [f"{INDENT}{verdict}{f' ({rules})' if rules else ''}; {seen.state}{why}"]
+    if seen.left or seen.held:
+        lines.append(
+            f"{INDENT}since the last good control: {seen.left} had left and are listed to be "
+            f"looked into, {seen.held} still here {'is' if seen.held == 1 else 'are'} held"
+        )
+    return lines
 
 
 def _decision(decision: Decision | None, ack: str) -> list[str]:
@@ -129,6 +145,7 @@ def table(morning: Morning, after: Aftermath, findings: Findings) -> str:
         ("decisions on results", results),
         ("messages at the LIS", f"{len(after.received)}, {after.refused} refused"),
         ("messages to look at", str(len(after.problems))),
+        ("results to look into after a control failed", str(len(after.reviews))),
     ]
     rules = [(name, _spoken(findings, name)) for name in _worst_first(findings)]
     never = [(name, f"never: {why}") for name, why in morning.never.items()]

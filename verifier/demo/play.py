@@ -66,6 +66,10 @@ class Player:
         self._sent[tube.key] = message
         control = writer.control_id(tube, self._day)
         ack = _code(await self._links[tube.by].send(message), control)
+        if tube.judged:
+            (test,) = self._morning.held_by(tube)
+            seen = await asyncio.to_thread(self._desk.control_seen, test, tube.by)
+            return Played(tube, ack, control=seen)
         patient = self._morning.patients.get(tube.of)
         decision = await asyncio.to_thread(
             self._desk.decision_on,

@@ -106,6 +106,7 @@ async def _aftermath(stage: Stage, played: list[Played]) -> Aftermath:
         problems=desk.problems(),
         refused=desk.refused(),
         audit=desk.verified(),
+        reviews=desk.reviews(),
     )
 
 

@@ -65,7 +65,8 @@ class Tube(_Step, frozen=True, forbid_unknown_fields=True, kw_only=True):
     `control` names the step whose control id is used again. `collected` and `analyzed` are times of
     the step's day; without them a specimen is collected and analyzed some time before.
     `values` are results in the unit of their test, `lis` what the LIS gets besides what is
-    expected to be released: test, value and status.
+    expected to be released: test, value and status. `judged` is what must be found of a control:
+    verdict and rules.
     """
 
     id: str
@@ -83,6 +84,7 @@ class Tube(_Step, frozen=True, forbid_unknown_fields=True, kw_only=True):
     values: str = ""
     lis: str = ""
     comment: str = ""
+    judged: str = ""
     specimen_type: str = "SER^Serum^HL70487"
 
 
@@ -96,16 +98,25 @@ class Wire(_Step, frozen=True, forbid_unknown_fields=True, kw_only=True):
 
 
 class Act(_Step, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Something a person does while the morning runs."""
+    """Something a person does while the morning runs.
+
+    ``control`` records a state by hand, ``let controls speak`` takes it back. `levels` are those of
+    one test: name, mark, mean and SD of each.
+    """
 
     who: Literal["technologist", "pathologist", "administrator"]
-    do: Literal["control", "suspend", "resume", "release", "reject"]
+    do: Literal[
+        "control", "suspend", "resume", "release", "reject",
+        "define levels", "let controls speak", "correct",
+    ]  # fmt: skip
     tests: str = ""
     state: Literal["in control", "out of control", "unknown"] = "in control"
     scope: Literal["all", "test", "connection"] = "all"
     subject: str = ""
     specimen: str = ""
     lis: str = ""
+    analyzer: str = ""
+    levels: str = ""
 
 
 class DerivedResult(Struct, frozen=True, forbid_unknown_fields=True):
@@ -122,8 +133,9 @@ class Morning(Struct, frozen=True, forbid_unknown_fields=True):
     """Everything that happens.
 
     `problems` are the outcomes of the messages a person finds on the list of odd ones, `never` the
-    safeguards no message can show, with why. `parameters` are the numbers this laboratory sets in
-    place of those of the rules.
+    safeguards no message can show, with why, `reviews` what is to be looked into after a control
+    failed: specimen, test, and what it was then. `parameters` are the numbers this laboratory sets
+    in place of those of the rules.
     """
 
     patients: dict[str, Patient] = {}
@@ -131,6 +143,7 @@ class Morning(Struct, frozen=True, forbid_unknown_fields=True):
     derived: dict[str, DerivedResult] = {}
     problems: tuple[str, ...] = ()
     refused_by_lis: tuple[str, ...] = ()
+    reviews: tuple[str, ...] = ()
     never: dict[str, str] = {}
     parameters: dict[str, str] = {}
     tube: tuple[Tube, ...] = ()

@@ -14,7 +14,11 @@ COLLECTED_BEFORE, ANALYZED_BEFORE = timedelta(minutes=40), timedelta(minutes=5)
 
 
 class _Sheet(Struct, frozen=True):
-    """What the segments of one message are written from; times are as the analyzer writes them."""
+    """What the segments of one message are written from; times are as the analyzer writes them.
+
+    Controls carry none: the bracket around a failed one is a matter of what came when, and all of
+    the morning arrives within minutes.
+    """
 
     tube: Tube
     analyzer: Analyzer
@@ -35,8 +39,8 @@ def write(tube: Tube, morning: Morning, day: date) -> bytes:
         analyzer,
         tuple(morning.held_by(tube).values()),
         _pid(morning.patients.get(tube.of), day),
-        _stamp(collected, analyzer),
-        _stamp(analyzed, analyzer),
+        "" if tube.judged else _stamp(collected, analyzer),
+        "" if tube.judged else _stamp(analyzed, analyzer),
     )
     body = _oul(sheet) if analyzer.message == "OUL^R22" else _oru(sheet)
     codec = {"8859/1": "latin-1"}.get(tube.charset, "ascii")

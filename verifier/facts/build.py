@@ -56,8 +56,8 @@ def build_case(
     return Case(
         patient=record.patient,
         specimen=record.specimen,
-        results=tuple(_alone(results)),
-        earlier=_fitting(earlier, catalogue, record.specimen.type),
+        results=tuple(alone(results)),
+        earlier=fitting(earlier, catalogue, record.specimen.type),
         quality=_of_their_analyzers(quality, results),
         now=now,
         opened=record.opened,
@@ -155,7 +155,7 @@ def _time_doubts(specimen: Specimen, now: datetime) -> tuple[str, ...]:
     return ()
 
 
-def _alone(results: list[Result]) -> list[Result]:
+def alone(results: list[Result]) -> list[Result]:
     """Hold all values of a test that has several: which of them counts is for a person to say."""
     counts = Counter(result.test for result in results if result.test)
     if all(count == 1 for count in counts.values()):
@@ -172,7 +172,7 @@ def _with_several(result: Result) -> Result:
     )
 
 
-def _fitting(
+def fitting(
     earlier: Mapping[str, tuple[Earlier, ...]], catalogue: Catalogue, specimen_type: str
 ) -> dict[str, tuple[Earlier, ...]]:
     """Keep earlier results of the same specimen type, in today's unit of the test."""

@@ -1,7 +1,7 @@
 """Derived results and populations: formulas by name, with circles found before they can run."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import dataclass
 from decimal import Decimal, DecimalException
 from typing import NamedTuple
 
@@ -62,17 +62,31 @@ class CompiledFormula:
 
 def names_in(node: object) -> Iterator[str]:
     """Yield every name an expression speaks of."""
-    waiting = [node]
-    while waiting:
-        part = waiting.pop()
+    for part in _parts_of(node):
         if isinstance(part, tree.Name):
             yield part.name
         elif isinstance(part, tree.History | tree.Preceding) and part.test:
             yield part.test
+
+
+def speaks_of_result(node: object) -> bool:
+    """Return whether an expression means another thing for another test."""
+    return any(
+        isinstance(part, tree.TheResult)
+        or (isinstance(part, tree.History | tree.Preceding) and part.test is None)
+        for part in _parts_of(node)
+    )
+
+
+def _parts_of(node: object) -> Iterator[object]:
+    waiting = [node]
+    while waiting:
+        part = waiting.pop()
         if isinstance(part, tuple):
             waiting += part
-        elif is_dataclass(part):
-            waiting += [getattr(part, field.name) for field in fields(part)]
+        elif isinstance(part, tree.Node):
+            yield part
+            waiting += [getattr(part, name) for name in part.__dataclass_fields__]
 
 
 class Formulas:

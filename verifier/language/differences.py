@@ -4,7 +4,7 @@ Every statement becomes facts: a subject ("potassium, adults"), a label ("critic
 is said. Layout is not compared.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Set
 from types import MappingProxyType
 from typing import NamedTuple
 
@@ -14,6 +14,7 @@ from verifier.language.findings import Findings
 from verifier.language.formatting import formatted
 from verifier.language.groups import without_groups
 from verifier.language.identity import identity
+from verifier.language.memory import Memory
 from verifier.language.parameters import site_source, with_site_values
 from verifier.language.reader import Reading, read
 from verifier.language.source import Source
@@ -52,7 +53,9 @@ def differences(
     The sites are the parameters each is used with. Both must be free of errors; what can not be
     read is not compared.
     """
-    before, after = _told(old, old_site), _told(new, new_site)
+    memory = Memory()
+    alike = {name for name, text in old.items() if new.get(name) == text}
+    before, after = _told(old, old_site, alike, memory), _told(new, new_site, alike, memory)
     sentences: list[str] = []
     for subject in sorted({*before.facts, *after.facts}, key=telling.rank):
         sentences += _of_subject(subject, before, after)
@@ -61,12 +64,16 @@ def differences(
     return sentences + _of_expected(before.expected, after.expected)
 
 
-def _told(files: Mapping[str, str], values: Site) -> _Set:
-    laid_out = {name: formatted(files[name]) or files[name] for name in sorted(files)}
+def _told(files: Mapping[str, str], values: Site, alike: Set[str], memory: Memory) -> _Set:
+    """Return a rule set told; files that are `alike` in both are read as they are laid out."""
+    laid_out = {
+        name: text if name in alike else formatted(text) or text
+        for name, text in sorted(files.items())
+    }
     sources = {name: Source(name, text) for name, text in laid_out.items()}
     site = site_source(values)
     findings = Findings(sources | {site.file: site})
-    reading = read(sources, findings)
+    reading = read(sources, findings, memory=memory)
     given = with_site_values(reading.declarations, site, findings)
     declarations = without_groups(Reading(given, reading.broken), findings).declarations
     facts = telling.facts_of(declarations)

@@ -56,6 +56,11 @@ class Findings:
         return " ".join(self._sources[span.file].masked[span.start : span.end].split())
 
     @property
+    def count(self) -> int:
+        """How many things were found so far."""
+        return len(self._found)
+
+    @property
     def has_errors(self) -> bool:
         """Whether anything found forbids using the rule set."""
         return any(item.severity == "error" for item in self._found.values())

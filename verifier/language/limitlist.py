@@ -8,6 +8,7 @@ from msgspec import Struct, to_builtins
 from verifier.language.changes import ChangeLimit
 from verifier.language.limits import KINDS, LimitRow
 from verifier.language.program import Program
+from verifier.language.source import Span
 
 
 class LimitLine(Struct, frozen=True):
@@ -76,3 +77,17 @@ def as_text(program: Program, units: str, lines: Sequence[LimitLine]) -> str:
         out.append(f"  {'  '.join(cells)}  {line.source}")
     return "\n".join([*out, f"limits: {len(lines)}, shown in {units} units; identity "
                       f"{program.identity}"])  # fmt: skip
+
+
+def limits_by_place(program: Program) -> dict[Span, list[LimitLine]]:
+    """Return the limits of a rule set by the row they are written in, one for each test."""
+    tables = program.tables
+    every: list[tuple[str, LimitRow | ChangeLimit]] = [
+        (test, row) for kind in KINDS for (test, own), rows in tables.rows.items()
+        if own == kind for row in rows
+    ]  # fmt: skip
+    every += [(test, row) for test, rows in tables.changes.items() for row in rows]
+    found: dict[Span, list[LimitLine]] = {}
+    for test, row in every:
+        found.setdefault(row.span, []).append(_line(program, test, row))
+    return found

@@ -16,10 +16,13 @@ from verifier.facts.subjects import BirthDate, Patient, Specimen
 from verifier.language import kinds, tree
 from verifier.language.changes import ChangeLimit
 from verifier.language.comparing import Test
+from verifier.language.derived import names_in
 from verifier.language.diagnostics import listing
 from verifier.language.findings import Findings
 from verifier.language.fitting import limit_words
 from verifier.language.limits import LimitRow, LimitTables
+from verifier.language.meanings import meaning
+from verifier.language.memory import Memory
 from verifier.language.scene import Scene
 from verifier.language.source import Span
 from verifier.language.tables import meet, note_critical_inside, note_outside, reaches_outside
@@ -51,14 +54,20 @@ def check_partitions(
     tests: Mapping[str, Test],
     parameters: Mapping[str, tree.Parameter],
     findings: Findings,
+    memory: Memory,
 ) -> None:
     """Note overlaps and contradictions of limit rows as errors, gaps as remarks."""
     if not populations:
         return
     ages = {name: item.value for name, item in parameters.items()}
-    tried = list(islice(_patients(list(populations.values()), tests, ages), _MOST))
+    everybody = list(populations.values())
+    used = {name for node in everybody for name in names_in(node)}
+    memory.patients.begin()
+    tried, known = memory.patients.of(
+        meaning((*everybody, *(parameters[name] for name in parameters if name in used)), ""),
+        lambda: (list(islice(_patients(everybody, tests, ages), _MOST)), Known()),
+    )
     gaps: dict[tuple[str, str], list[tuple[str, Span]]] = {}
-    known: Known = {}
     rows: dict[tuple[str, str], Rows] = {**tables.rows}
     rows |= {(test, "change"): changes for test, changes in tables.changes.items()}
     for (test, kind), found in sorted(rows.items()):

@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Mapping
 from datetime import timedelta
 from decimal import Decimal
+from functools import cached_property
 
 from msgspec import Struct
 
@@ -13,6 +14,7 @@ from verifier.facts.verdicts import Derived, Fact, Judgement
 from verifier.language import facttexts, flags, tree
 from verifier.language.comparing import Test, shown_text
 from verifier.language.derived import CompiledFormula
+from verifier.language.identity import identity as identity_of
 from verifier.language.kinds import Kind
 from verifier.language.limits import LimitTables
 from verifier.language.reasons import DERIVED, judge_rules, worst_flag
@@ -45,7 +47,7 @@ class ParameterSummary(Struct, frozen=True):
 class Program:
     """A checked rule set, ready to judge.
 
-    `identity` is the SHA-256 of its meaning, `longest_window` how far back earlier results count.
+    `longest_window` says how far back earlier results count.
     `holds_patients` says whether a rule may hold all specimens of a patient, `needs_preceding` of
     which tests the value measured just before is asked for.
     `scenarios` and `guarantees` are what it is expected to do; they are kept, not run, here.
@@ -55,7 +57,6 @@ class Program:
     def __init__(
         self,
         *,
-        identity: str,
         catalogue: Catalogue,
         rules: tuple[RuleSummary, ...],
         longest_window: timedelta,
@@ -71,7 +72,7 @@ class Program:
         guarantees: tuple[CheckedGuarantee, ...],
         statements: tuple[tree.Declaration, ...],
     ) -> None:
-        self.identity, self.catalogue, self.rules = identity, catalogue, rules
+        self.catalogue, self.rules = catalogue, rules
         self.longest_window, self.needs_preceding = longest_window, needs_preceding
         self.parameters = parameters
         self.scenarios, self.guarantees = scenarios, guarantees
@@ -90,6 +91,11 @@ class Program:
             for name, test in catalogue.tests.items()
         }
 
+    @cached_property
+    def identity(self) -> str:
+        """The SHA-256 of what the rule set means, in hexadecimal; worked out when asked for."""
+        return identity_of(self.statements)
+
     def judge(self, case: Case) -> Judgement:
         """Return what the rules say of every result of a case, and the derived results."""
         scene = self.scene(case)
@@ -103,7 +109,9 @@ class Program:
         judge_rules(self._of_specimen, scene, found, None)
         every = tuple(self._derived(scene, found))
         unread = {case.results[n].test for n in found.instead}  # nothing is worked out from these
-        derived = tuple(item for item in every if unread.isdisjoint(item.inputs))
+        derived = tuple(
+            found.with_specimen(item) for item in every if unread.isdisjoint(item.inputs)
+        )
         return found.judgement(derived, self._notes(scene))
 
     def named(self, name: str) -> tuple[str, Kind]:
@@ -115,10 +123,23 @@ class Program:
         """Return what conditions read of a case; what is asked for is worked out then."""
         return Scene(case, self._units, self._work, self._belongs)
 
+    def scene_of(self, case: Case, name: str) -> Scene:
+        """Return what conditions read of a case with the result of a test, or a derived one, in
+        hand.
+        """
+        scene = self.scene(case)
+        scene.test, scene.result = name, scene.values[name]
+        scene.current = scene.results.get(name)
+        return scene
+
     def decimals(self, name: str) -> int | None:
         """Return the decimals a test or derived result is reported with, None where none are."""
         formula = self._formulas.get(name)
         return formula.decimals if formula else self.catalogue.tests[name].decimals
+
+    def rules_of(self, name: str) -> tuple[CompiledRule, ...]:
+        """Return the rules that look at a test or derived result; "" at none, at the specimen."""
+        return self._by_test.get(name, ()) if name else self._of_specimen
 
     def inputs(self, name: str) -> tuple[str, ...]:
         """Return the tests a derived result is worked out from in the end."""

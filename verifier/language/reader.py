@@ -10,6 +10,7 @@ from verifier.language import slips, tree
 from verifier.language.diagnostics import listing, nearest
 from verifier.language.findings import Findings
 from verifier.language.hidden import note_hidden
+from verifier.language.memory import Memory
 from verifier.language.scenarioclauses import WholeBuilder
 from verifier.language.source import HIDDEN, Source, Statement
 
@@ -53,13 +54,20 @@ def reserved() -> frozenset[str]:
 Known: TypeAlias = dict[tuple[str, str], tree.Declaration]  # by file and text
 
 
-def read(sources: dict[str, Source], findings: Findings, known: Known | None = None) -> Reading:
+def read(
+    sources: dict[str, Source],
+    findings: Findings,
+    known: Known | None = None,
+    memory: Memory | None = None,
+) -> Reading:
     """Read every file; what can not be read is noted and left out.
 
     Statements that are `known` are not read again, and those read are added: a declaration keeps
-    the place where it was read first.
+    the place where it was read first. What is in the memory stands where it is now.
     """
     known = {} if known is None else known
+    memory = memory or Memory()
+    memory.begin()
     declarations: list[tree.Declaration] = []
     broken: set[str] = set()
     for source in sources.values():
@@ -68,13 +76,24 @@ def read(sources: dict[str, Source], findings: Findings, known: Known | None = N
             end = statement.start + len(statement.text)
             hidden = HIDDEN.search(source.text, statement.start, end)  # said already: read no more
             key = statement.file, statement.text
-            made = known.get(key) or (None if hidden else _read_statement(statement, findings))
+            made = known.get(key) or (None if hidden else _taken(statement, memory, findings))
             if made is not None:
                 known[key] = made
                 declarations.append(made)
             elif named := _DECLARED.match(statement.text):
                 broken.add(named.group(1))
     return Reading(tuple(declarations), frozenset(broken))
+
+
+def _taken(statement: Statement, memory: Memory, findings: Findings) -> tree.Declaration | None:
+    """Return what a statement declares, read again unless the memory knows it."""
+    made = memory.declaration(statement)
+    if made is None:
+        before = findings.count
+        made = _read_statement(statement, findings)
+        if made is not None and findings.count == before:
+            memory.keep(statement, made)
+    return made
 
 
 def _read_statement(statement: Statement, findings: Findings) -> tree.Declaration | None:

@@ -2,6 +2,8 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 
+from msgspec.structs import replace
+
 from verifier.facts.case import Case
 from verifier.facts.verdicts import Derived, Fact, Judgement, Kind, Reason, Request
 from verifier.language.rules import FLAGS, CompiledRule
@@ -25,6 +27,7 @@ class Findings:
         self.instead: dict[int, dict[str, None]] = {}
         self.requests: dict[Request, None] = {}
         self.fired: set[str] = set()
+        self.everywhere: dict[tuple[str, str], Reason] = {}  # what holds the specimen
 
     def forget_derived(self) -> None:
         """Make room for the next derived result; what was held besides it stays held."""
@@ -47,6 +50,23 @@ class Findings:
         """Add a reason once to each result."""
         for position in positions:
             self.reasons.setdefault(position, {}).setdefault((reason.rule, reason.kind), reason)
+
+    def speak(self, rule: CompiledRule, positions: Iterable[int], reason: Reason) -> None:
+        """Add what a rule says of results; what it says of the specimen concerns all of it."""
+        self.add(positions, reason)
+        if rule.scope in ("specimen", "patient"):
+            self.everywhere.setdefault((reason.rule, reason.kind), reason)
+
+    def with_specimen(self, item: Derived) -> Derived:
+        """Return a derived result with what holds its specimen.
+
+        Its inputs may have left before that was known, and hold nothing any more.
+        """
+        if not self.everywhere:
+            return item
+        found = dict(self.everywhere)
+        found.update({(said.rule, said.kind): said for said in item.reasons})
+        return replace(item, reasons=tuple(found[key] for key in sorted(found)))
 
     def reasons_of(self, position: int) -> tuple[Reason, ...]:
         """Return the reasons of one result, by rule name and kind."""
@@ -115,7 +135,7 @@ def _judge_alone(rule: CompiledRule, scene: Scene, found: Findings, position: in
         text = f"the rule failed ({type(error).__name__}); this is a defect, please report it"
         reason = Reason(rule.name, "safeguard", text, source=rule.source)
         found.fired.add(rule.name)
-        found.add(_touched(rule, found, position), reason)
+        found.speak(rule, _touched(rule, found, position), reason)
 
 
 def _touched(rule: CompiledRule, found: Findings, position: int | None) -> list[int]:
@@ -139,7 +159,7 @@ def _fired(
     text = rule.because(scene)
     touched = list(found.positions(rule, position))
     if rule.scope != "nothing":
-        found.add(touched, _reason(rule, "hold", text, facts))
+        found.speak(rule, touched, _reason(rule, "hold", text, facts))
     if rule.instead:
         _suppress(rule, scene, found, _touched(rule, found, position), text)
     _effects(rule, scene, found, touched, position)
@@ -157,7 +177,7 @@ def _suppress(
     assert rule.instead is not None
     words = rule.instead(scene)
     text = f"{because}: the value is replaced by “{words}”"
-    found.add(touched, _reason(rule, "suppress", text, _facts(rule, scene)))
+    found.speak(rule, touched, _reason(rule, "suppress", text, _facts(rule, scene)))
     for number in touched:
         found.instead.setdefault(number, {})[words] = None
 
@@ -168,12 +188,12 @@ def _unknown(
     waiting = _wait(rule, scene)
     if waiting is not None:
         found.fired.add(rule.name)
-        found.add(_touched(rule, found, position), waiting)
+        found.speak(rule, _touched(rule, found, position), waiting)
     elif rule.holds_unknown:
         found.fired.add(rule.name)
         text = "can not be judged: " + "; ".join(truth.sentences())
         reason = _reason(rule, "unknown", text, _facts(rule, scene))
-        found.add(_touched(rule, found, position), reason)
+        found.speak(rule, _touched(rule, found, position), reason)
 
 
 def _wait(rule: CompiledRule, scene: Scene) -> Reason | None:

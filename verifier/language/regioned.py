@@ -1,11 +1,11 @@
 """Reads conditions of checked rules as regions, in the units of the quantities they compare."""
 
-from dataclasses import fields, is_dataclass, replace
+from dataclasses import replace
 from decimal import Decimal
-from typing import Any
 
 from verifier.language import regions, tree
 from verifier.language.expressions import Expressions, Where
+from verifier.language.meanings import meaning
 from verifier.language.regions import Bounds, Key, Region
 from verifier.language.tables import extent
 
@@ -62,17 +62,3 @@ class Regions:
             if isinstance(number, Decimal):
                 return regions.against(meaning(quantity, test), sign, number)
         return regions.fact(meaning(node, test))
-
-
-def meaning(part: Any, test: str) -> Any:
-    """Return an expression without its place; `result` is the test it stands for."""
-    if isinstance(part, tree.TheResult):
-        return ("Name", test)
-    if isinstance(part, tree.History | tree.Preceding) and part.test is None:
-        part = replace(part, test=test)
-    if isinstance(part, tuple):
-        return tuple(meaning(item, test) for item in part)
-    if not is_dataclass(part):
-        return part
-    names = [field.name for field in fields(part) if field.name != "span"]
-    return (type(part).__name__, *(meaning(getattr(part, name), test) for name in names))

@@ -7,11 +7,14 @@ what holds in every trial holds at the bench.
 """
 
 import operator
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from decimal import Decimal
 from fractions import Fraction
 from itertools import pairwise, product
+from math import prod
 from typing import Any, NamedTuple, TypeAlias
+
+from verifier.language.memory import Kept
 
 Key: TypeAlias = tuple[Any, ...]
 Trial: TypeAlias = Mapping[Key, Any]
@@ -61,40 +64,87 @@ def some(parts: list[Region]) -> Region:
     return _joined(parts, lambda trial: any(part.holds(trial) for part in parts))
 
 
+def implication(narrow: Region, wide: Region) -> Region | None:
+    """Return the region where `wide` holds or `narrow` does not.
+
+    None where `wide` rests on anything that `narrow` says nothing about: nobody can tell then.
+    """
+    if not wide.keys <= narrow.keys:
+        return None
+    return _joined([narrow, wide], lambda trial: wide.holds(trial) or not narrow.holds(trial))
+
+
 def outside(part: Region) -> Region:
     """Return the region where a condition does not hold."""
     return part._replace(holds=lambda trial: not part.holds(trial))
 
 
+class Answer(NamedTuple):
+    """What trying a condition said: its one answer or None, and the number of trials it took.
+
+    `of` are the conditions. `measured` are the bounds and `amounts` the parameters that counted:
+    with others it may be different.
+    """
+
+    of: tuple[object, ...]
+    trials: int
+    one: bool | None
+    measured: Mapping[Key, Bounds]
+    amounts: Mapping[str, object]
+
+
 class Trials:
-    """Tries regions; `bounds` is what can be measured of a quantity, `most` bounds the work."""
+    """Tries regions; `bounds` is what can be measured of a quantity, `most` bounds the work.
 
-    def __init__(self, bounds: Callable[[Key], Bounds], most: int = 400_000) -> None:
-        self._bounds, self._left = bounds, most
+    `amounts` returns the parameters that some conditions name, with their values.
+    """
 
-    def constant(self, region: Region) -> bool | None:
-        """Return the one answer a condition always has, None when it has both."""
-        answers = {region.holds(trial) for trial in self._of(region)}
-        return answers.pop() if len(answers) == 1 else None
+    def __init__(
+        self,
+        bounds: Callable[[Key], Bounds],
+        amounts: Callable[[tuple[object, ...]], Mapping[str, object]],
+        known: Kept[Hashable, Answer],
+        most: int = 400_000,
+    ) -> None:
+        self._bounds, self._amounts, self._known, self._left = bounds, amounts, known, most
 
-    def implies(self, narrow: Region, wide: Region) -> bool:
-        """Return whether `wide` holds wherever `narrow` does."""
-        trials = self._of(_joined([narrow, wide], wide.holds))
-        answers = {wide.holds(trial) or not narrow.holds(trial) for trial in trials}
-        return answers == {True}
+    def answer(
+        self, of: tuple[object, ...], test: str, make: Callable[[], Region | None]
+    ) -> bool | None:
+        """Return the one answer the region of some conditions always has, None when it has both.
 
-    def _of(self, region: Region) -> Iterator[Trial]:
+        The region is made only when these very conditions are asked about for the first time; it
+        counts as having both answers where there is none, and where it would take too long.
+        """
+        about = (*map(id, of), test)
+        found = self._known.get(about)
+        if found is None or not self._stands(found):
+            found = self._asked(of, make())
+            self._known.put(about, found)
+        if found.trials > min(_MOST, self._left):
+            return None
+        self._left -= found.trials
+        return found.one
+
+    def _stands(self, found: Answer) -> bool:
+        same = all(self._bounds(key) == was for key, was in found.measured.items())
+        return same and (not found.amounts or self._amounts(found.of) == found.amounts)
+
+    def _asked(self, of: tuple[object, ...], region: Region | None) -> Answer:
+        amounts = self._amounts(of)
+        if region is None:
+            return Answer(of, 0, None, {}, amounts)
         choices: dict[Key, Sequence[Any]] = dict.fromkeys(region.facts, (True, False))
+        measured = {key: self._bounds(key) for key in region.numbers}
         for key, numbers in region.numbers.items():
-            choices[key] = _cells(numbers, *self._bounds(key))
-        count = 1
-        for values in choices.values():
-            count *= len(values)
-        if count > min(_MOST, self._left):
-            return
-        self._left -= count
-        for values in product(*choices.values()):
-            yield dict(zip(choices, values, strict=True))
+            choices[key] = _cells(numbers, *measured[key])
+        count = prod(map(len, choices.values()))
+        if count > _MOST:
+            return Answer(of, count, None, measured, amounts)
+        trials = (dict(zip(choices, each, strict=True)) for each in product(*choices.values()))
+        answers = {region.holds(trial) for trial in trials}
+        one = answers.pop() if len(answers) == 1 else None
+        return Answer(of, count, one, measured, amounts)
 
 
 def _cells(numbers: frozenset[Decimal], *bounds: Decimal | None) -> list[Fraction]:

@@ -11,8 +11,8 @@ from verifier.language.diagnostics import Diagnostic
 from verifier.language.expressions import Expressions
 from verifier.language.findings import Findings
 from verifier.language.groups import without_groups
-from verifier.language.identity import identity
 from verifier.language.limits import LimitTables
+from verifier.language.memory import Memory
 from verifier.language.parameters import site_source, with_site_values
 from verifier.language.partitions import check_partitions
 from verifier.language.program import ParameterSummary, Program, RuleSummary
@@ -42,6 +42,7 @@ def check(
     conventional: bool = False,
     watch: Watch | None = None,
     known: Known | None = None,
+    memory: Memory | None = None,
 ) -> Checked:
     """Check rule files (name to text) as one rule set and compile it.
 
@@ -50,14 +51,16 @@ def check(
     is the same, and so is the identity. Never raises for any text. The order of files has no
     meaning. With a `watch` the program tells what its conditions answer; it is slower, and judges
     the same. Statements that are `known` are not read again, whatever stands before them; findings
-    about them name the place where they were read.
+    about them name the place where they were read. With the `memory` of an earlier check the same
+    is found and made, faster, however the files differ.
     """
+    memory = memory or Memory()
     if sum(map(len, files.values())) > MOST_CHARACTERS:
         return Checked(None, (_too_much(files),))
     sources = {name: Source(name, files[name]) for name in sorted(files)}
     site = site_source(parameters or {})
     findings = Findings(sources | {site.file: site})
-    reading = _complete(read(sources, findings, known), site, findings)
+    reading = _complete(read(sources, findings, known, memory), site, findings)
     symbols = collect(reading, findings, conventional=conventional)
     if not reading.declarations and not findings.has_errors:
         return Checked(None, (_nothing(sources),))
@@ -71,16 +74,16 @@ def check(
     scenarios, guarantees = examples.scenarios(), examples.guarantees()
     if not findings.has_errors:
         check_partitions(
-            expressions.tables, symbols.populations, populations, symbols.parameters, findings
-        )
+            expressions.tables, symbols.populations, populations, symbols.parameters, findings,
+            memory,
+        )  # fmt: skip
         _check_cover(symbols, by_test, findings)
         _check_watched(symbols, expressions.tables, by_test, findings)
-        check_usefulness(expressions)
+        check_usefulness(expressions, memory)
     if findings.has_errors:
         return Checked(None, findings.report())
     windows = expressions.numeric.windows
     program = Program(
-        identity=identity(reading.declarations),
         catalogue=symbols.catalogue(),
         rules=_summaries(symbols, by_test),
         longest_window=max(windows, default=timedelta(0)),

@@ -11,6 +11,8 @@ from verifier.facts.case import Control
 from verifier.facts.numbers import read_titer
 from verifier.facts.values import TITER, Between, Number
 from verifier.language import kinds, tree
+from verifier.language.comparing import Test
+from verifier.language.derived import speaks_of_result
 from verifier.language.expressions import Expressions, Where
 from verifier.language.givens import Given, GivenOfTest, no_value, ranged
 from verifier.language.rules import FLAGS
@@ -74,12 +76,17 @@ class CheckedScenario(Struct, frozen=True):
 
 
 class CheckedGuarantee(Struct, frozen=True):
-    """What must never be released: results of `tests` for which the condition is true."""
+    """What must never be released: results of `tests` for which the condition is true.
+
+    `conditions` are the same condition compiled, one for each of `tests`.
+    """
 
     name: str
     source: str
     tests: tuple[str, ...]
     condition: tree.Expression
+    conditions: tuple[Test, ...] = ()
+    place: Place | None = None
 
 
 class Examples:
@@ -280,6 +287,9 @@ class Examples:
     def _guarantee(self, name: str, item: tree.Guarantee) -> CheckedGuarantee:
         judged = sorted(self._symbols.judged())
         tests = tuple(judged) if item.tests is None else self._judged(item.tests)
-        for test in tests:
-            self._all.truth(item.condition, Where(test=test))
-        return CheckedGuarantee(name, item.source, tests, item.condition)
+        each = tests if speaks_of_result(item.condition) else tests[:1]  # or it is always the same
+        asked = [self._all.truth(item.condition, Where(test=test)).run for test in each]
+        asked *= len(tests) if len(each) < len(tests) else 1
+        return CheckedGuarantee(
+            name, item.source, tests, item.condition, tuple(asked), item.name.span
+        )

@@ -2,13 +2,16 @@
 
 from collections.abc import Iterator
 from itertools import islice
+from typing import NamedTuple
 
 from verifier.language import tree
 from verifier.language.derived import names_in
 from verifier.language.diagnostics import listing
 from verifier.language.expressions import Expressions
-from verifier.language.regioned import Regions, meaning
-from verifier.language.regions import Trials
+from verifier.language.meanings import meaning
+from verifier.language.memory import Memory
+from verifier.language.regioned import Regions
+from verifier.language.regions import Region, Trials, implication
 from verifier.language.scene import plain
 
 # what a rule holds, and the scopes that hold it as well
@@ -21,17 +24,31 @@ _WIDER = {
 _MOST_PAIRS = 200_000  # of rules compared; bounds the time of a check
 
 
-def check_usefulness(expressions: Expressions) -> None:
+def check_usefulness(expressions: Expressions, memory: Memory) -> None:
     """Note conditions of one answer, and rules made useless by another, as warnings."""
-    _Usefulness(expressions).check()
+    symbols = expressions.symbols
+    names = set(symbols.populations), set(symbols.parameters)
+    memory.answers.begin((symbols.kinds, names))
+    _Usefulness(expressions, memory).check()
+
+
+class _Traits(NamedTuple):
+    """What is asked of a rule again and again: its tests, and what it says and does."""
+
+    tests: list[str]
+    effects: frozenset[object]
+    orders: frozenset[str]
+    exempt: frozenset[object]
 
 
 class _Usefulness:
-    def __init__(self, expressions: Expressions) -> None:
+    def __init__(self, expressions: Expressions, memory: Memory) -> None:
         self._all = expressions
         self._findings, self._symbols = expressions.findings, expressions.symbols
         self._regions = Regions(expressions)
-        self._trials = Trials(self._regions.bounds)
+        self._trials = Trials(self._regions.bounds, self._amounts, memory.answers)
+        rules = self._symbols.rules
+        self._traits = {name: self._traits_of(rule) for name, rule in rules.items()}
 
     def check(self) -> None:
         rules = [self._symbols.rules[name] for name in sorted(self._symbols.rules)]
@@ -58,6 +75,13 @@ class _Usefulness:
             for test in dict.fromkeys((*self._tests_of(rule)[:1], "")):
                 yield from ((rule, other) for other in by_test.get(test, ()) if other is not rule)
 
+    def _amounts(self, conditions: tuple[object, ...]) -> dict[str, object]:
+        """Return the parameters that conditions name, with their values."""
+        known = self._symbols.parameters
+        named = {name for node in conditions for name in names_in(node) if name in known}
+        values = {name: known[name].value for name in named}
+        return {name: (value.value, value.unit) for name, value in values.items()}
+
     # --- conditions with one answer ---
 
     def _check_conditions(self, rule: tree.Rule) -> bool:
@@ -77,8 +101,11 @@ class _Usefulness:
 
     def _constant(self, node: tree.Expression, test: str) -> Iterator[tuple[tree.Expression, bool]]:
         inside = [found for part in _parts(node) for found in self._constant(part, test)]
-        answer = None if inside else self._trials.constant(self._regions.of(node, test))
+        answer = None if inside else self._answer(node, test)
         yield from inside if answer is None else [(node, answer)]
+
+    def _answer(self, node: tree.Expression, test: str) -> bool | None:
+        return self._trials.answer((node,), test, lambda: self._regions.of(node, test))
 
     def _note_constant(self, node: tree.Expression, answer: bool, tests: list[str]) -> None:
         named = f" for {listing(tests)}" if any(tests) else ""
@@ -115,7 +142,7 @@ class _Usefulness:
         tests, others = self._tests_of(rule), self._tests_of(other)
         return (
             _holds_as_much(rule, other)
-            and _does_as_much(rule, other)
+            and self._does_as_much(rule, other)
             and (set(tests) <= set(others) or (others == [""] and not self._derived(tests)))
             and all(self._implied(rule, other, test) for test in tests)
         )
@@ -125,15 +152,40 @@ class _Usefulness:
         return any(test in self._symbols.derived for test in tests)
 
     def _implied(self, rule: tree.Rule, other: tree.Rule, test: str) -> bool:
-        narrow = self._regions.of(rule.condition, test)
-        wide = self._regions.of(other.condition, test)
-        return wide.keys <= narrow.keys and self._trials.implies(narrow, wide)
+        def made() -> Region | None:
+            narrow, wide = (self._regions.of(part, test) for part in both)
+            return implication(narrow, wide)
+
+        both = (rule.condition, other.condition)
+        return self._trials.answer(both, test, made) is True
+
+    def _does_as_much(self, rule: tree.Rule, other: tree.Rule) -> bool:
+        """Return whether `other` has every effect of `rule`, and is not narrower in another way."""
+        one, two = (self._traits[each.name.text] for each in (rule, other))
+        firm = rule.unknown == "ignore" or other.unknown != "ignore"
+        return (
+            firm
+            and rule.wait is None
+            and other.wait is None
+            and one.effects <= two.effects
+            and one.orders <= two.orders
+            and two.exempt <= one.exempt
+        )
 
     def _tests_of(self, rule: tree.Rule) -> list[str]:
+        return self._traits[rule.name.text].tests
+
+    def _traits_of(self, rule: tree.Rule) -> _Traits:
+        tests = sorted({word.text for word in rule.tests or ()}) or [""]
         if rule.tests is None:
             excluded = {word.text for word in rule.excluded}
-            return sorted(name for name in self._symbols.judged() if name not in excluded)
-        return sorted({word.text for word in rule.tests}) or [""]
+            tests = sorted(name for name in self._symbols.judged() if name not in excluded)
+        return _Traits(
+            tests,
+            frozenset(meaning(item, "") for item in rule.effects),
+            frozenset(word.text for word in rule.orders),
+            frozenset(meaning(item.condition, "") for item in rule.exceptions),
+        )
 
     def _note_useless(self, rule: tree.Rule, other: tree.Rule) -> None:
         self._findings.add(
@@ -149,24 +201,6 @@ def _holds_as_much(rule: tree.Rule, other: tree.Rule) -> bool:
     if rule.scope == "tests" and other.scope == "tests":
         return {word.text for word in rule.held} <= {word.text for word in other.held}
     return other.scope in _WIDER.get(rule.scope, ())
-
-
-def _does_as_much(rule: tree.Rule, other: tree.Rule) -> bool:
-    """Return whether `other` has every effect of `rule`, and is not narrower in another way."""
-    firm = rule.unknown == "ignore" or other.unknown != "ignore"
-    effects = {meaning(item, "") for item in rule.effects}
-    return (
-        firm
-        and rule.wait is None
-        and other.wait is None
-        and effects <= {meaning(item, "") for item in other.effects}
-        and {word.text for word in rule.orders} <= {word.text for word in other.orders}
-        and _exempt(other) <= _exempt(rule)
-    )
-
-
-def _exempt(rule: tree.Rule) -> set[object]:
-    return {meaning(item.condition, "") for item in rule.exceptions}
 
 
 def _parts(node: tree.Expression) -> tuple[tree.Expression, ...]:

@@ -9,6 +9,7 @@ import msgspec
 from verifier.errors import RefusedError
 from verifier.facts.case import CaseRecord, Control, State
 from verifier.service.judging import Judge
+from verifier.service.reviewing import list_released
 from verifier.store.rows import Person, Scope, StoredCase
 from verifier.store.transaction import Transaction
 
@@ -28,6 +29,8 @@ def release(
 ) -> None:
     """Release held results on a person's word; they leave with `comment` as a note.
 
+    Those of a test that is out of control are listed to be looked into.
+
     Args:
         tx: the transaction.
         judge: the rules and settings in use.
@@ -42,8 +45,9 @@ def release(
         RefusedError: the role may not, or a result is not open any more.
     """
     stored = _open_case(tx, who, case_id, entries, expected)
+    out = list_released(tx, judge, stored, entries, now)
     record = _settle(stored.record, entries, "released", who.name)
-    _sign(tx, who, "released", stored, entries, comment)
+    _sign(tx, who, "released", stored, entries, comment, out)
     judge.judge(tx, stored, record, now, settled=entries, comment=comment, who=who.name)
 
 
@@ -86,7 +90,7 @@ def ask_new_specimen(
     Raises:
         RefusedError: no reason, the role may not, or nothing is open any more.
     """
-    stored = tx.case(case_id)
+    stored = tx.claim_case(case_id)
     places = open_entries(stored.record) if stored else []
     _sign_request(tx, who, case_id, comment)
     reject(tx, judge, who, case_id, places, comment, now, expected=expected)
@@ -120,18 +124,25 @@ def resume(tx: Transaction, who: str, suspension_id: int) -> None:
 
 
 def set_control(
-    tx: Transaction, who: Person, test: str, state: Control, note: str, now: datetime
+    tx: Transaction,
+    who: Person,
+    test: str,
+    state: Control,
+    note: str,
+    now: datetime,
+    analyzer: str = "",
 ) -> None:
     """Record the control state of a test; results arriving from now on are judged by it.
+
+    It is that on one analyzer, or on every one when none is named.
 
     Raises:
         RefusedError: the role may not.
     """
     _may_settle(who)
-    tx.set_control_state(test, state, who.name, note)
-    tx.audit(
-        who.name, "recorded a control state", f"control:{test}", {"state": state, "note": note}
-    )
+    tx.set_control_state(test, state, who.name, note, analyzer)
+    detail = {"state": state, "analyzer": analyzer, "note": note}
+    tx.audit(who.name, "recorded a control state", f"control:{test}", detail)
 
 
 def open_entries(record: CaseRecord) -> list[int]:
@@ -150,7 +161,7 @@ def _open_case(
     tx: Transaction, who: Person, case_id: int, entries: Collection[int], expected: int | None
 ) -> StoredCase:
     _may_settle(who)
-    stored = tx.case(case_id)
+    stored = tx.claim_case(case_id)
     if stored is None:
         raise RefusedError("There is no such specimen.")
     if not entries:
@@ -182,6 +193,7 @@ def _sign(
     stored: StoredCase,
     entries: Collection[int],
     comment: str,
+    out_of_control: Collection[str] = (),
 ) -> None:
     known = stored.record.entries
     detail = {
@@ -191,6 +203,8 @@ def _sign(
         "comment": comment,
         "version seen": stored.version,
     }
+    if out_of_control:
+        detail["out of control"] = list(out_of_control)
     tx.audit(who.name, what, f"case:{stored.id}", detail)
 
 

@@ -2,6 +2,8 @@
 
 import asyncio
 import contextlib
+import ssl
+from collections.abc import Callable
 
 from verifier.errors import PeerError
 from verifier.hl7.acknowledge import Answer, parse_ack
@@ -18,24 +20,38 @@ class MllpClient:
     taken for the answer to the next message."""
 
     def __init__(
-        self, host: str, port: int, *, connect_seconds: float = 5, answer_seconds: float = 30
+        self,
+        host: str,
+        port: int,
+        *,
+        connect_seconds: float = 5,
+        answer_seconds: float = 30,
+        tls: ssl.SSLContext | None = None,
+        server_name: str = "",
     ) -> None:
         self._address = (host, port)
+        self._tls = tls
+        self._server_name = (server_name or host) if tls else None
         self._connect_seconds = connect_seconds
         self._answer_seconds = answer_seconds
         self._streams: tuple[asyncio.StreamReader, asyncio.StreamWriter] | None = None
         self._framer = Framer(LARGEST_ANSWER)
 
-    async def send(self, payload: bytes, control_id: str) -> Answer:
-        """Send one message and return the answer to it.
+    async def send(
+        self, payload: bytes, control_id: str, permitted: Callable[[], bool] = lambda: True
+    ) -> Answer:
+        """Send one message and return the answer to it; `permitted` is asked at the last moment.
 
         Raises:
-            PeerError: no connection, no answer in time, or an answer to something else.
+            PeerError: not permitted any more, no connection, no answer in time, or an answer to
+                something else.
         """
         try:
             reader, writer = await self._connected()
             # Not `wait_for`: in Python 3.11 it may swallow a cancellation.
             async with asyncio.timeout(self._answer_seconds):
+                if not permitted():
+                    raise PeerError("another node has taken over this destination")
                 writer.write(wrap(payload))
                 await writer.drain()
                 return await self._answer(reader, control_id)
@@ -70,9 +86,13 @@ class MllpClient:
     async def _connect(self) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
         try:
             async with asyncio.timeout(self._connect_seconds):
-                return await asyncio.open_connection(*self._address)
+                return await asyncio.open_connection(
+                    *self._address, ssl=self._tls, server_hostname=self._server_name
+                )
         except TimeoutError as error:
             raise PeerError(f"no connection within {self._connect_seconds:g} s") from error
+        except ssl.SSLCertVerificationError as error:
+            raise PeerError(f"its certificate is not trusted: {error.verify_message}") from error
 
     async def _answer(self, reader: asyncio.StreamReader, control_id: str) -> Answer:
         while True:

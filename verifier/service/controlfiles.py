@@ -8,7 +8,7 @@ from decimal import Decimal, InvalidOperation
 from typing import TypeVar
 from zoneinfo import ZoneInfo
 
-from verifier.errors import SettingsError
+from verifier.errors import RefusedError, SettingsError
 from verifier.facts.catalogue import Catalogue, TestDefinition
 from verifier.facts.mapping import in_unit_of
 from verifier.facts.units import parse_unit
@@ -38,18 +38,31 @@ def read_levels(
         SettingsError: columns are missing or lines are wrong; all of them, with their numbers.
     """
 
-    def one(row: Row) -> ControlLevel:
-        test = _test(row, catalogue)
-        mean, sd = _in_unit(test, row, "mean"), _in_unit(test, row, "sd")
-        if sd <= 0:
-            raise _WrongError("sd must be above 0")
-        return ControlLevel(
-            new_id(), test.name, row.get("analyzer", ""), _needed(row, "material"),
-            _needed(row, "lot"), _needed(row, "level"), row["mark"], test.unit, mean, sd, now,
-            _end_of(row["expires"], zone),
-        )  # fmt: skip
+    return _lines(name, text, LEVEL_COLUMNS, lambda row: _level(row, catalogue, zone, now))
 
-    return _lines(name, text, LEVEL_COLUMNS, one)
+
+def level_of_form(row: Row, catalogue: Catalogue, zone: ZoneInfo, now: datetime) -> ControlLevel:
+    """Return the level somebody typed, in fields named as the columns of a file.
+
+    Raises:
+        RefusedError: a field is empty or wrong.
+    """
+    try:
+        return _level({name: text.strip() for name, text in row.items()}, catalogue, zone, now)
+    except _WrongError as error:
+        raise RefusedError(f"Nothing was defined: {error}.") from error
+
+
+def _level(row: Row, catalogue: Catalogue, zone: ZoneInfo, now: datetime) -> ControlLevel:
+    test = _test(row, catalogue)
+    mean, sd = _in_unit(test, row, "mean"), _in_unit(test, row, "sd")
+    if sd <= 0:
+        raise _WrongError("sd must be above 0")
+    return ControlLevel(
+        new_id(), test.name, row.get("analyzer", ""), _needed(row, "material"),
+        _needed(row, "lot"), _needed(row, "level"), row["mark"], test.unit, mean, sd, now,
+        _end_of(row["expires"], zone),
+    )  # fmt: skip
 
 
 def read_results(

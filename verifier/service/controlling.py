@@ -1,28 +1,22 @@
 """Control results on their way in: stored, judged by the control rules, and what follows."""
 
 from collections.abc import Sequence
-from datetime import UTC, datetime, timedelta
-from fractions import Fraction
-
-from msgspec.structs import replace
+from datetime import datetime, timedelta
 
 from verifier.facts.build import analyzer_of, mapper_of
 from verifier.facts.case import CaseRecord
 from verifier.facts.report import Observation, SpecimenReport
 from verifier.facts.values import Number
-from verifier.quality.choices import Measurement, Violation
-from verifier.quality.rules import violations
-from verifier.quality.runs import Made, runs
-from verifier.quality.standing import Judged, Standing, standing
+from verifier.quality.standing import Standing, standing
 from verifier.service.judging import Judge
 from verifier.service.levels import by_mark, in_use, of_level
+from verifier.service.verdicts import judged
 from verifier.store.ids import new_id
-from verifier.store.qualityrows import ControlLevel, ControlResult, Review, StandingRow, Verdict
+from verifier.store.qualityrows import ControlResult, Review, StandingRow
 from verifier.store.transaction import Reader, Transaction
 
 LOOKED_AT = 200  # newest measurements of a test on an analyzer; the longest rule needs 12 a level
 NEVER_GOOD = timedelta(days=7)  # how far back is reviewed when no control was ever good
-_EVER = datetime(1970, 1, 1, tzinfo=UTC)
 _HARMLESS = {"specimen-type", "analyzer-flag"}  # a control is of no patient's specimen type
 _LISTED = 100  # specimens named in the audit entry of a failure
 
@@ -31,7 +25,8 @@ class Controls:
     """Takes control results and keeps how each test stands on each analyzer."""
 
     def __init__(self, judge: Judge) -> None:
-        self._judge = judge
+        self.judge = judge
+        self.units = {name: test.unit for name, test in judge.program.catalogue.tests.items()}
         self._settings = judge.settings.quality
         self.own_least = self._settings.own_least
 
@@ -39,6 +34,7 @@ class Controls:
         self, tx: Transaction, connection: str, message: int, report: SpecimenReport, now: datetime
     ) -> None:
         """Take a control specimen of a stored message. What can not be judged is kept and shown."""
+        tx.claim_house()
         self.keep(tx, self._read(tx, connection, message, report, now), now)
 
     def _read(
@@ -63,7 +59,7 @@ class Controls:
         observation: Observation,
         now: datetime,
     ) -> ControlResult:
-        mapper = mapper_of(self._judge.program.catalogue, self._judge.maps, connection)
+        mapper = mapper_of(self.judge.program.catalogue, self.judge.maps, connection)
         reading = mapper.read(observation, report.specimen.type)
         faults = [fault.text for fault in reading.faults if fault.name not in _HARMLESS]
         number = reading.value.value if isinstance(reading.value, Number) else None
@@ -87,6 +83,7 @@ class Controls:
 
     def keep(self, tx: Transaction, results: Sequence[ControlResult], now: datetime) -> int:
         """Store measurements and judge what they belong to; return how many were new."""
+        tx.claim_house()
         new = [each for each in results if not tx.has_control_result(each)]
         for each in new:
             tx.add_control_result(each)
@@ -115,13 +112,15 @@ class Controls:
             more: how many measurements were just stored, to be looked at besides those before.
             tell: False for history that nothing shall follow from.
         """
+        tx.claim_house()
         levels = tx.control_levels()
         names = sorted({level.name for level in in_use(levels, test, analyzer)})
         before = tx.standing(test, analyzer)
         if not names:
             tx.drop_standing(test, analyzer)
             return None
-        points, acted = self._judged(tx, levels, test, analyzer, LOOKED_AT + more)
+        most = LOOKED_AT + more
+        points, acted = judged(tx, self._settings, levels, test, analyzer, most)
         seed = _seed(before, points[0].at if points else now)
         stands = standing(names, points, acted, self._settings.limits(), now, seed)
         row = _row(test, analyzer, stands, before, now)
@@ -130,65 +129,33 @@ class Controls:
             self._failed(tx, row, since, now)
         return row
 
-    def _judged(
-        self, tx: Transaction, levels: Sequence[ControlLevel], test: str, analyzer: str, most: int
-    ) -> tuple[list[Judged], list[datetime]]:
-        """Return the judged measurements and the corrective actions; verdicts that changed are
-        kept."""
-        known = {level.id: level for level in levels}
-        results = [
-            each
-            for each in tx.control_results(test, analyzer, most)
-            if each.level_id in known and each.verdict != "not judged"
-        ]
-        since = results[0].at if results else _EVER
-        acted = [action.at for action in tx.corrective_actions(test, analyzer, since)]
-        measurements = self._measurements(results, known, acted)
-        found: dict[int, list[Violation]] = {}
-        for violation in violations(measurements, self._settings.choices()):
-            found.setdefault(violation.at, []).append(violation)
-        points = []
-        for at, (result, measured) in enumerate(zip(results, measurements, strict=True)):
-            rejected = tuple(v.rule for v in found.get(at, ()) if v.severity == "rejection")
-            warned = tuple(v.rule for v in found.get(at, ()) if v.severity == "warning")
-            points.append(Judged(measured.level, result.at, rejected, warned))
-            verdict: Verdict = "rejected" if rejected else "warning" if warned else "accepted"
-            if (verdict, (*rejected, *warned)) != (result.verdict, result.rules):
-                tx.set_control_verdict(replace(result, verdict=verdict, rules=(*rejected, *warned)))
-        return points, acted
+    def doubt(
+        self, tx: Transaction, test: str, analyzer: str, who: str, since: datetime, now: datetime
+    ) -> None:
+        """Hold and list results since an instant a person names, as when a control had failed.
 
-    def _measurements(
-        self,
-        results: Sequence[ControlResult],
-        known: dict[int, ControlLevel],
-        acted: Sequence[datetime],
-    ) -> list[Measurement]:
-        made = [Made(known[e.level_id or 0].name, e.at, e.run) for e in results]
-        within = timedelta(minutes=self._settings.run_minutes)
-        return [
-            Measurement(
-                level=each.level,
-                run=run,
-                z=(Fraction(e.value or 0) - Fraction(e.mean or 0)) / Fraction(e.sd or 1),
-                lot=e.lot,
-                epoch=sum(at <= e.at for at in acted),
-            )
-            for e, each, run in zip(results, made, runs(made, within), strict=True)
-        ]
+        The empty analyzer stands for every one.
+        """
+        said = StandingRow(test, analyzer, "out of control", f"recorded by {who}", since=now)
+        self._failed(tx, said, since, now)
 
     def _failed(self, tx: Transaction, row: StandingRow, since: datetime, now: datetime) -> None:
         """Hold what is open and list what has left since results are in doubt."""
+        tx.claim_house()
         held: dict[int, None] = {}
         listed: list[Review] = []
+        known = {(each.case_id, each.entry) for each in tx.open_reviews()}
         for case_id, place in tx.judged_since(row.test, since):
+            if (case_id, place) in known:
+                continue
             stored = tx.case(case_id)
             if stored is None or not _concerns(stored.record, place, row.analyzer, since):
                 continue
             state = "held" if stored.record.entries[place].state == "open" else "released"
-            specimen = stored.record.specimen.key
+            specimen, where = stored.record.specimen.key, analyzer_of(stored.record.entries[place])
             listed.append(
                 Review(
-                    new_id(), row.test, row.analyzer, row.since or now, case_id, place, specimen,
+                    new_id(), row.test, where, row.since or now, case_id, place, specimen,
                     state, now,
                 )
             )  # fmt: skip
@@ -197,7 +164,7 @@ class Controls:
         for review in listed:
             tx.add_review(review)
         for case_id in held:
-            self._judge.judge_again(tx, case_id, now)
+            self.judge.judge_again(tx, case_id, now)
         _audit_failure(tx, row, since, listed)
 
 
@@ -214,7 +181,11 @@ def _in_doubt_since(
         return row.good or (row.since or now) - NEVER_GOOD
     if row.latest is None or row.latest == before.latest:
         return None
-    vouched = (each.at for each in reader.controls() if each.test == row.test)
+    vouched = (
+        each.at
+        for each in reader.controls()
+        if each.test == row.test and each.analyzer in ("", row.analyzer)
+    )
     return next((at for at in vouched if before.latest and at > before.latest), None)
 
 
@@ -227,7 +198,7 @@ def _audit_failure(
         "analyzer": row.analyzer,
         "because": row.why,
         "since": since.isoformat(),
-        "since the last good control": row.good is not None,
+        "last good control": row.good.isoformat() if row.good else "not known",
         "released": len(gone),
         "held": len(still),
         "specimens released": gone[:_LISTED],
@@ -239,7 +210,7 @@ def _audit_failure(
 def _concerns(record: CaseRecord, place: int, analyzer: str, since: datetime) -> bool:
     entry = record.entries[place]
     live = entry.state in ("open", "released")
-    return live and analyzer_of(entry) == analyzer and entry.arrived >= since
+    return live and analyzer in ("", analyzer_of(entry)) and entry.arrived >= since
 
 
 def _seed(before: StandingRow | None, first: datetime) -> Standing | None:

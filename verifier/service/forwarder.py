@@ -3,14 +3,16 @@
 import asyncio
 import contextlib
 import logging
+import math
 from collections.abc import Callable
 from datetime import timedelta
 
-from verifier.clock import Clock
+from verifier.clock import Clock, running
 from verifier.errors import PeerError, StoreError
 from verifier.hl7.acknowledge import Answer
 from verifier.service.client import MllpClient
 from verifier.service.failures import named
+from verifier.service.tls import client_context
 from verifier.settings import Destination
 from verifier.store.rows import OutgoingRow
 from verifier.store.store import Store
@@ -37,16 +39,30 @@ class Forwarder:
         self._clock = clock
         self._bell = asyncio.Event()
         self._stopping = False
+        self._until = math.inf  # when the right to send ends (`clock.running`)
+        tls = destination.tls
         self._client = MllpClient(
             destination.host,
             destination.port,
             connect_seconds=destination.connect_seconds,
             answer_seconds=destination.answer_seconds,
+            tls=client_context(f"destinations.{name}.tls", tls) if tls else None,
+            server_name=tls.server_name if tls else "",
         )
 
     def ring(self) -> None:
         """Say that something may be waiting (called in the event loop)."""
         self._bell.set()
+
+    def allow(self, until: float) -> None:
+        """Say until when this node may send (called in the event loop); `clock.running` seconds."""
+        if until > self._until:
+            self._bell.set()
+        self._until = until
+
+    def may_send(self) -> bool:
+        """Return whether this node may send now."""
+        return running() < self._until
 
     def stop(self) -> None:
         """Ask `run` to end once the message in flight is answered (called in the event loop)."""
@@ -66,6 +82,9 @@ class Forwarder:
 
     async def _once(self) -> float:
         """Send the next message if it is time; return how many seconds to wait, 0 for none."""
+        if not self.may_send():
+            await self._client.close()  # whoever may send now connects by itself
+            return LOOK_AGAIN
         try:
             row = await asyncio.to_thread(
                 self._store.read, lambda reader: reader.next_outgoing(self.name)
@@ -87,7 +106,7 @@ class Forwarder:
 
     async def _deliver(self, row: OutgoingRow) -> None:
         try:
-            answer = await self._client.send(row.payload, row.control_id)
+            answer = await self._client.send(row.payload, row.control_id, self.may_send)
         except PeerError as error:
             await self._postpone(row, str(error))
             return
@@ -106,7 +125,8 @@ class Forwarder:
         said = f"{answer.code} {answer.text}".strip()
 
         def work(tx: Transaction) -> None:
-            tx.mark_rejected(row.id, said)
+            if not tx.mark_rejected(row.id, said):
+                return  # another node has had an answer to it
             tx.audit(
                 "verifier",
                 "was refused by the destination",
@@ -117,6 +137,9 @@ class Forwarder:
         await self._write(work)
 
     async def _postpone(self, row: OutgoingRow, why: str) -> None:
+        if not self.may_send():
+            log.info("%s: %s is another node's now", self.name, row.control_id)
+            return
         pause = min(
             self._destination.retry_seconds * 2 ** min(row.attempts, 30),
             self._destination.retry_most_seconds,

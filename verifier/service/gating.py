@@ -13,9 +13,9 @@ from verifier.store.transaction import Reader
 class Gate:
     """Control states as known at one instant, read once and asked for every result.
 
-    What a person recorded for a test outranks its controls, on every analyzer: ``out of control``
-    and ``unknown`` until taken back, ``in control`` for `valid_hours` or until a control fails
-    after it.
+    What a person recorded for a test outranks its controls, on the analyzer it was recorded for or
+    on every one: ``out of control`` and ``unknown`` until taken back, ``in control`` for
+    `valid_hours` or until a control fails after it.
     """
 
     def __init__(
@@ -24,36 +24,49 @@ class Gate:
         self._settings, self._now = settings, now
         self._tests = catalogue.tests
         self._oldest = now - timedelta(hours=settings.valid_hours)
-        self._by_hand = {row.test: row for row in reader.controls()}
+        self._by_hand = {(row.test, row.analyzer): row for row in reader.controls()}
         self._find = reader.find_standing()
         self._alarms: dict[tuple[str, str], Alarm] = {}
         if settings.monitor_alarm == "hold":
             self._alarms = {(each.test, each.analyzer): each for each in reader.open_alarms()}
 
     def of_tests(self) -> dict[str, Control]:
-        """Return the state of every test as far as people and settings say."""
-        assumed: Control = "unknown"
-        if self._settings.without_state == "assume in control":
-            assumed = "in control"
+        """Return the state of every test as far as people and settings say for every analyzer."""
+        assumed: Control = "unknown" if self._holds else "in control"
         states = dict.fromkeys(self._tests, assumed)
         for row in self._by_hand.values():
-            states[row.test] = "unknown" if self._expired(row) else row.state
+            if not row.analyzer:
+                states[row.test] = "unknown" if self._expired(row) else row.state
         return states
 
     def control_of(self, test: str, analyzer: str) -> ControlSays | None:
-        """Return what the controls on an analyzer say; None where what people said counts."""
-        by_hand = self._by_hand.get(test)
+        """Return what counts on an analyzer; None where what is said for every analyzer does."""
+        by_hand = self._by_hand.get((test, analyzer)) or self._by_hand.get((test, ""))
         alarm = self._alarms.get((test, analyzer))
         if alarm and not _spoke_after(by_hand, alarm.at):
             return ControlSays("out of control", f"patients' results: {alarm.text}")
         row = self.row(test, analyzer)
-        if row is None or self._outranked(row, by_hand):
-            return None
-        return self._said(row)
+        if row and not self._outranked(row, by_hand):
+            return self._said(row)
+        if by_hand and (by_hand.analyzer or by_hand.state == "out of control"):
+            return self._recorded(by_hand)
+        if by_hand is None and self._holds:
+            return ControlSays("unknown", "no control is defined for it")
+        return None
 
     def row(self, test: str, analyzer: str) -> StandingRow | None:
         """Return how a test stands on an analyzer, or on those no control was measured on."""
         return self._find(test, analyzer) or self._find(test, "")
+
+    @property
+    def _holds(self) -> bool:
+        return self._settings.without_state == "hold"
+
+    def _recorded(self, row: ControlRow) -> ControlSays:
+        if self._expired(row):
+            return ControlSays("unknown", f"what {row.who} recorded has expired")
+        said = f"recorded by {row.who}{f': {row.note}' if row.note else ''}"
+        return ControlSays(row.state, said, failed=row.state == "out of control")
 
     def _expired(self, row: ControlRow) -> bool:
         return row.state == "in control" and row.at < self._oldest

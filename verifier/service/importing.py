@@ -37,6 +37,7 @@ def take_lines(
     With `history` nothing follows from a failure among them, and a corrective action is recorded
     behind them: tests count as in control once their controls are measured anew.
     """
+    tx.claim_house()
     levels, places, not_judged, new = tx.control_levels(), dict[tuple[str, str], int](), [], 0
     for done, (result, material, level) in enumerate(sorted(lines, key=lambda e: e[0].at), 1):
         told(done, len(lines))

@@ -26,11 +26,14 @@ History = Mapping[str, tuple[Earlier, ...]]
 
 
 class Judge:
-    """Judges cases with one rule set. The same record and history give the same decision."""
+    """Judges cases with one rule set. The same record and history give the same decision.
 
-    def __init__(self, settings: Settings, program: Program) -> None:
+    `version` is the number of the rule set, None where it is not one of the database.
+    """
+
+    def __init__(self, settings: Settings, program: Program, version: int | None = None) -> None:
         self.settings = settings
-        self.program = program
+        self.program, self.version = program, version
         self.maps = {name: c.mapping(name) for name, c in settings.connections.items()}
         self.outbound = Outbound(settings)
         self.watch = Watch(settings.quality)
@@ -107,9 +110,11 @@ class Judge:
             tx, case_id, stored, record, decision, now,
             arrival=arrival, settled=settled, comment=comment,
         )  # fmt: skip
-        tx.add_decision(case_id, arrival[0] if arrival else None, decision, case)
+        message = arrival[0] if arrival else None
+        tx.add_decision(case_id, message, decision, case, version=self.version)
         detail = {
             "rule set": decision.rule_set,
+            "version": self.version,
             "outcomes": {r.code: r.outcome for r in (*decision.results, *decision.derived)},
             "outgoing": sent,
         }
@@ -120,8 +125,14 @@ class Judge:
 
     def judge_again(self, tx: Transaction, case_id: int, now: datetime) -> Decision | None:
         """Judge a stored case once more: its wait is over, or a person changed something."""
-        stored = tx.case(case_id)
+        stored = tx.claim_case(case_id)
         return self.judge(tx, stored, stored.record, now) if stored else None
+
+    def end_wait(self, tx: Transaction, case_id: int, now: datetime) -> None:
+        """Judge a case again if its wait is over; another node may have done so meanwhile."""
+        tx.claim_case(case_id)
+        if tx.is_due(case_id, now):
+            self.judge_again(tx, case_id, now)
 
     def _earlier(self, tx: Transaction, record: CaseRecord, now: datetime) -> History:
         if record.patient is None or not record.patient.key:

@@ -67,8 +67,9 @@ def judged_by(
             each.value
             for each in reader.results_of_level(level.id, level.own_from)
             if each.value is not None
+            and each.counts
             and each.analyzer == analyzer
-            and each.verdict in ("accepted", "warning")
+            and each.verdict != "rejected"
             and each.at < before.at
         ]
         own = figures(values)

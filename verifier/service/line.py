@@ -6,6 +6,7 @@ that transaction is committed, never before.
 
 import hashlib
 import logging
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -28,6 +29,7 @@ from verifier.language.program import Program
 from verifier.service.controlling import Controls
 from verifier.service.judging import Judge
 from verifier.settings import Settings
+from verifier.store.cases import names_of
 from verifier.store.ids import new_id
 from verifier.store.rows import Inbound, MessageOutcome, Receipt
 from verifier.store.transaction import Transaction
@@ -62,12 +64,31 @@ class Arrival:
 
 
 class Line:
-    """Takes messages. Holds the settings, the rule set and the mapping of each connection."""
+    """Takes messages. Holds the settings, the rule set and the mapping of each connection.
 
-    def __init__(self, settings: Settings, program: Program) -> None:
+    `alarm` says why the version of the rules that should decide does not, empty while it does.
+    """
+
+    def __init__(self, settings: Settings, program: Program, version: int | None = None) -> None:
         self.settings = settings
-        self.judge = Judge(settings, program)
-        self.controls = Controls(self.judge)
+        self.alarm = ""
+        self.use(program, version)
+
+    def use(self, program: Program, version: int | None) -> None:
+        """Judge by another rule set from the next message on; one that is being taken is not
+        touched."""
+        judge = Judge(self.settings, program, version)
+        self._bench = judge, Controls(judge)  # replaced at once: both belong together
+
+    @property
+    def judge(self) -> Judge:
+        """What judges patients' results now."""
+        return self._bench[0]
+
+    @property
+    def controls(self) -> Controls:
+        """What judges control results now."""
+        return self._bench[1]
 
     def take(self, tx: Transaction, connection: str, raw: bytes, now: datetime) -> Answer:
         """Take one message and everything that follows from it, in the caller's transaction."""
@@ -79,10 +100,27 @@ class Line:
             return self._keep_unreadable(tx, arrival, fault)
         if refused := admission(message, config.processing):
             return self._refuse(tx, arrival, message, refused)
+        reports = read_specimens(message, self.judge.maps[connection])
+        self._claim(tx, connection, message, reports)
         earlier = tx.receipts(message.header.get(3), message.header.get(4), message.control_id)
         if same := _same_body(earlier, message):
             return self._answer_again(tx, arrival, message, same)
-        return self._accept(tx, arrival, message, reused=bool(earlier))
+        return self._accept(tx, arrival, message, reports, reused=bool(earlier))
+
+    def _claim(
+        self,
+        tx: Transaction,
+        connection: str,
+        message: Message,
+        reports: Sequence[SpecimenReport],
+    ) -> None:
+        """Keep other nodes from everything this message may change, before it is read."""
+        header = message.header
+        names = [f"message {header.get(3)}|{header.get(4)}|{message.control_id}"]
+        for report in reports:
+            names += self.judge.watch.claims(report, connection)
+            names += names_of(report.specimen, report.patient)
+        tx.claim(*names)
 
     def keep_failed(
         self, tx: Transaction, connection: str, raw: bytes, why: str, now: datetime
@@ -106,10 +144,16 @@ class Line:
         self._keep(tx, arrival, None, "unreadable", None, error=why)
 
     def _accept(
-        self, tx: Transaction, arrival: Arrival, message: Message, *, reused: bool
+        self,
+        tx: Transaction,
+        arrival: Arrival,
+        message: Message,
+        reports: Sequence[SpecimenReport],
+        *,
+        reused: bool,
     ) -> Answer:
-        mapping = self.judge.maps[arrival.connection]
-        reports = read_specimens(message, mapping)
+        judge, controls = self._bench
+        mapping = judge.maps[arrival.connection]
         patients = [report for report in reports if not _is_control(report, mapping.controls)]
         outcome: MessageOutcome = "accepted" if patients or not reports else "control"
         notes = ["control id used before with other content"] * reused
@@ -118,13 +162,18 @@ class Line:
         self._keep(tx, arrival, message, outcome, ack, note="; ".join(notes))
         for report in reports:
             if report.specimen.role == CONTROL:
-                self.controls.take(tx, arrival.connection, arrival.id, report, arrival.now)
+                controls.take(tx, arrival.connection, arrival.id, report, arrival.now)
         for report in patients:
-            self._judge(tx, arrival, message, report)
+            self._judge(tx, judge, arrival, message, report)
         return Answer(ack if wants_ack(message, ok=True) else None, outcome)
 
     def _judge(
-        self, tx: Transaction, arrival: Arrival, message: Message, report: SpecimenReport
+        self,
+        tx: Transaction,
+        judge: Judge,
+        arrival: Arrival,
+        message: Message,
+        report: SpecimenReport,
     ) -> None:
         """One specimen: merge what is new into its case, decide, store, put out what may leave."""
         stored = tx.case_by_specimen(report.specimen.key)
@@ -135,9 +184,10 @@ class Line:
             message=arrival.id,
             arrived=arrival.now,
         )
+        tx.claim(*names_of(record.specimen, record.patient))  # the patient may be the stored one
         if stored is None:
             record = _checked_identity(tx, record)
-        self.judge.judge(tx, stored, record, arrival.now, arrival=(arrival.id, message))
+        judge.judge(tx, stored, record, arrival.now, arrival=(arrival.id, message))
 
     def _refuse(
         self, tx: Transaction, arrival: Arrival, message: Message, fault: AckFault

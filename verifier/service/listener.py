@@ -10,14 +10,18 @@ from verifier.errors import StoreError
 from verifier.hl7.framing import Fault, Frame, Framer, wrap
 from verifier.service.failures import named
 from verifier.service.line import Answer, Line
+from verifier.service.pace import Pace
+from verifier.service.tls import names_shown, server_context
 from verifier.settings import Connection
 from verifier.store.store import Store
+from verifier.transport import admits
 
 log = logging.getLogger(__name__)
 
 CHUNK = 65536
 KEPT_FAULTS = 20  # per connection: a peer that sends only noise must not fill the disk
 STOP_SECONDS = 10.0
+HANDSHAKE_SECONDS = 10.0
 
 
 class Listener:
@@ -36,9 +40,20 @@ class Listener:
         self._stopping = asyncio.Event()
 
     async def start(self) -> int:
-        """Begin to listen; return the port. Raises OSError when it is taken."""
+        """Begin to listen; return the port.
+
+        Raises:
+            OSError: the port is taken. SettingsError: the TLS files can not be used.
+        """
+        tls = self._settings.tls
+        context = server_context(f"connections.{self.name}.tls", tls) if tls else None
         self._server = await asyncio.start_server(
-            self._serve, self._settings.host, self._settings.port, limit=CHUNK
+            self._serve,
+            self._settings.host,
+            self._settings.port,
+            limit=CHUNK,
+            ssl=context,
+            ssl_handshake_timeout=HANDSHAKE_SECONDS if context else None,
         )
         return int(self._server.sockets[0].getsockname()[1])
 
@@ -55,8 +70,8 @@ class Listener:
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         task = asyncio.current_task()
         assert task is not None, "called by asyncio as a task"
-        if len(self._tasks) >= self._settings.max_connections:
-            log.warning("%s: more than %d connections", self.name, len(self._tasks))
+        if refusal := self._refusal(writer):
+            log.warning("%s: connection refused: %s", self.name, refusal)
             writer.close()
             return
         self._tasks.add(task)
@@ -71,11 +86,28 @@ class Listener:
             self._tasks.discard(task)
             writer.close()
 
+    def _refusal(self, writer: asyncio.StreamWriter) -> str:
+        """Return why this caller may not come in, empty when it may."""
+        if len(self._tasks) >= self._settings.max_connections:
+            return f"{len(self._tasks)} are open already"
+        peer = writer.get_extra_info("peername")
+        address = str(peer[0]) if peer else ""
+        if not admits(self._settings.allow, address):
+            return f"{address} is not among the allowed addresses"
+        tls = self._settings.tls
+        if tls and tls.names:
+            shown = names_shown(writer.get_extra_info("peercert"))
+            if not shown & set(tls.names):
+                return f"{address} shows a certificate for {', '.join(sorted(shown)) or 'nobody'}"
+        return ""
+
     async def _converse(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         framer = Framer(self._settings.max_message_bytes)
+        pace = Pace(self._settings.most_per_second)
         faults = 0
         while data := await self._read(reader):
             found = framer.feed(data)
+            await pace.keep(len(found))
             faults += sum(isinstance(item, Fault) for item in found)
             await self._take_all(found, writer, keep=faults <= KEPT_FAULTS)
             if any(isinstance(item, Fault) and item.kind == "too long" for item in found):

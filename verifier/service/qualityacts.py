@@ -29,6 +29,7 @@ def define_levels(
     Raises:
         RefusedError: one of them is in use already.
     """
+    tx.claim_house()
     known = {_same(level) for level in tx.control_levels() if level.ended is None}
     for level in levels:
         if _same(level) in known:
@@ -38,7 +39,8 @@ def define_levels(
         detail = {
             "level": level.name, "lot": level.lot, "analyzer": level.analyzer, "mark": level.mark,
             "mean": str(level.mean), "sd": str(level.sd), "unit": level.unit,
-            "expires": level.expires.isoformat() if level.expires else "",
+            "expires": level.expires.isoformat() if level.expires else "", "basis": level.basis,
+            "own figures since": level.own_from.isoformat() if level.own_from else "",
         }  # fmt: skip
         tx.audit(who, "defined a control level", f"control:{level.test}", detail)
     for test, analyzer in dict.fromkeys((level.test, level.analyzer) for level in levels):
@@ -54,6 +56,7 @@ def end_level(
         RefusedError: the role may not, or the level is not in use.
     """
     may_record(who)
+    tx.claim_house()
     level = _level(tx, level_id)
     if not tx.end_control_level(level_id, now):
         raise RefusedError("This level is not in use any more.")
@@ -71,6 +74,7 @@ def choose_basis(
         RefusedError: the role may not, or own figures have no point to begin at.
     """
     may_record(who)
+    tx.claim_house()
     level = _level(tx, level_id)
     if basis == "own" and since is None:
         raise RefusedError("Say since when the laboratory's own figures count.")
@@ -80,6 +84,32 @@ def choose_basis(
         "since": since.isoformat() if since else "",
     }  # fmt: skip
     tx.audit(who.name, "chose what a control is judged by", f"control:{level.test}", detail)
+
+
+def leave_out(
+    tx: Transaction, controls: Controls, who: Person, number: int, why: str, now: datetime
+) -> None:
+    """Take one measurement out of rules and figures, with a reason; it stays on record.
+
+    A failure it caused does not end by that, and an accepted one vouches for nothing any more.
+
+    Raises:
+        RefusedError: the role may not, no reason is given, or there is no such measurement.
+    """
+    may_record(who)
+    if not why.strip():
+        raise RefusedError("Say why the value is left out; the record must show it.")
+    tx.claim_house()
+    result = tx.control_result(number)
+    if result is None or not tx.leave_out(number, who.name, why.strip(), now):
+        raise RefusedError("This value is left out already. Load the page again.")
+    detail = {
+        "analyzer": result.analyzer, "specimen": result.specimen, "value": str(result.value),
+        "verdict": result.verdict, "because": why.strip(),
+    }  # fmt: skip
+    tx.audit(who.name, "left a control value out", f"control:{result.test}", detail)
+    if result.verdict != "not judged":
+        controls.refresh(tx, result.test, result.analyzer, now)
 
 
 def correct(
@@ -99,6 +129,7 @@ def correct(
     may_record(who)
     if not said.strip():
         raise RefusedError("Say what was found and done; the record must show it.")
+    tx.claim_house()
     if tx.standing(test, analyzer) is None:
         raise RefusedError("No control is defined for this test on this analyzer.")
     tx.add_corrective_action(test, analyzer, who.name, said.strip(), now)
@@ -130,15 +161,36 @@ def look_into(
         tx.audit(who.name, f"looked into a {what}", f"quality-{what}:{number}", detail)
 
 
-def take_back_state(tx: Transaction, who: Person, test: str) -> None:
-    """Let the controls speak for a test again.
+def doubt_since(
+    tx: Transaction,
+    controls: Controls,
+    who: Person,
+    test: str,
+    analyzer: str,
+    since: datetime,
+    now: datetime,
+) -> None:
+    """After a test was recorded out of control: hold and list its results since an instant.
+
+    Raises:
+        RefusedError: the role may not, or the instant lies ahead.
+    """
+    may_record(who)
+    if since > now:
+        raise RefusedError("Results can not be in doubt since a time that lies ahead.")
+    controls.doubt(tx, test, analyzer, who.name, since, now)
+
+
+def take_back_state(tx: Transaction, who: Person, test: str, analyzer: str = "") -> None:
+    """Let the controls speak for a test again, on one analyzer or on every one.
 
     Raises:
         RefusedError: the role may not.
     """
     may_record(who)
-    if tx.take_back_control_state(test):
-        tx.audit(who.name, "took a recorded control state back", f"control:{test}")
+    if tx.take_back_control_state(test, analyzer):
+        detail = {"analyzer": analyzer}
+        tx.audit(who.name, "took a recorded control state back", f"control:{test}", detail)
 
 
 def _same(level: ControlLevel) -> tuple[str, ...]:

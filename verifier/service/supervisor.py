@@ -2,21 +2,26 @@
 
 import asyncio
 import contextlib
+import gc
 import logging
 import signal
-from collections.abc import Awaitable, Callable, Iterator
+from collections.abc import Awaitable, Callable, Coroutine, Iterator
 
 import uvicorn
 
 from verifier import clock as clocks
 from verifier.clock import Clock
 from verifier.errors import SettingsError
-from verifier.rulefiles import load_program
 from verifier.service.forwarder import Forwarder
+from verifier.service.keeping import keep_removing
+from verifier.service.leasing import keep_leases
 from verifier.service.line import Line
 from verifier.service.listener import Listener
+from verifier.service.rulestart import start_rules
+from verifier.service.rulewatch import RuleWatch
+from verifier.service.shadowing import run_shadow
 from verifier.service.timers import run_timers
-from verifier.service.wiring import check_wiring
+from verifier.service.tls import doubts, server_context
 from verifier.settings import Settings
 from verifier.store.store import Store
 
@@ -57,16 +62,14 @@ class Service:
             RuleSetError: the rules have errors. StoreError: the
             database can not be opened.
         """
-        program = load_program(
-            self._settings.rules, self._settings.parameters, self._settings.units
-        )
-        check_wiring(self._settings, program.catalogue)
-        line = Line(self._settings, program)
-        with Store.open(
-            self._settings.database, checkpoints=self._settings.checkpoints, clock=self._clock
-        ) as store:
+        for doubt in doubts(self._settings, self._clock()):
+            self._say(f"caution: {doubt}")
+        with Store.of(self._settings, clock=self._clock, alone=True) as store:
+            rules = await asyncio.to_thread(start_rules, store, self._settings, self._clock)
             await asyncio.to_thread(store.checkpoint)  # covers what a kill left uncovered
-            self._say(f"{len(program.rules)} rules active, rule set {program.identity[:12]}")
+            for sentence in rules.told:
+                self._say(sentence)
+            line = Line(self._settings, rules.program, rules.version)
             await self._run_with(store, line)
             await asyncio.to_thread(store.checkpoint)
         self._say("stopped")
@@ -83,19 +86,33 @@ class Service:
             Forwarder(name, destination, store, self._clock)
             for name, destination in self._settings.destinations.items()
         ]
+        if store.leases is not None:
+            for forwarder in forwarders:
+                forwarder.allow(0.0)  # not before the lease is ours
         store.on_commit(lambda topics: _ring(loop, topics, forwarders))
         listeners = await self._listen(line, store)
         page = await self._open_page(store, line)
         sending = [asyncio.create_task(forwarder.run()) for forwarder in forwarders]
-        timers = asyncio.create_task(run_timers(store, line.judge, self._clock))
+        behind = [asyncio.create_task(work) for work in self._behind(store, line)]
+        leasing = asyncio.create_task(keep_leases(store, forwarders))
         self._say("ready")
+        gc.collect()
+        gc.freeze()  # what was compiled stays, so no later collection walks it
         try:
-            await self._until_stopped([*sending, timers])
+            await self._until_stopped([*sending, *behind, leasing])
         finally:
             self._say("stopping: no new messages; finishing what was taken")
             await asyncio.gather(*(listener.stop() for listener in listeners))
-            await _end(forwarders, sending, timers)
+            await _end(forwarders, sending, behind, leasing)
             await _close_page(page)
+
+    def _behind(self, store: Store, line: Line) -> Iterator[Coroutine[None, None, None]]:
+        """Yield what runs by time alone."""
+        yield run_timers(store, lambda: line.judge, self._clock)
+        yield RuleWatch(store, line, self._clock).run()
+        yield run_shadow(store, self._settings)
+        if days := self._settings.retention.days:
+            yield keep_removing(store, days, self._clock)
 
     async def _until_stopped(self, tasks: list[asyncio.Task[None]]) -> None:
         """Wait for the stop; a task that ends by itself is a defect and ends the service."""
@@ -125,38 +142,45 @@ class Service:
     async def _open_page(self, store: Store, line: Line) -> tuple[PageServer, asyncio.Task[None]]:
         web = self._settings.web
         app = self._make_app(store, line, self._settings, self._clock)
-        server = PageServer(
-            uvicorn.Config(
-                app,
-                host=web.host,
-                port=web.port,
-                log_level="warning",
-                access_log=False,
-                server_header=False,
-                timeout_graceful_shutdown=2,
-            )
+        config = uvicorn.Config(
+            app,
+            host=web.host,
+            port=web.port,
+            log_level="warning",
+            access_log=False,
+            server_header=False,
+            timeout_graceful_shutdown=2,
+            limit_concurrency=web.max_connections,
         )
+        config.load()
+        if web.tls:
+            config.ssl = server_context("web.tls", web.tls)
+        server = PageServer(config)
         task = asyncio.create_task(_serve_page(server))
         while not server.started and not task.done():
             await asyncio.sleep(0.01)
         if task.done():
             raise SettingsError(f"web: can not listen on {web.host}:{web.port}: the port is taken")
         port = server.servers[0].sockets[0].getsockname()[1]
-        self._say(f"page on http://{web.host}:{port}/")
+        self._say(f"page on http{'s' if web.tls else ''}://{web.host}:{port}/")
         return server, task
 
 
 async def _end(
-    forwarders: list[Forwarder], sending: list[asyncio.Task[None]], timers: asyncio.Task[None]
+    forwarders: list[Forwarder],
+    sending: list[asyncio.Task[None]],
+    watching: list[asyncio.Task[None]],
+    leasing: asyncio.Task[None],
 ) -> None:
     """Let what is on its way be answered; cut off what takes too long."""
     for forwarder in forwarders:
         forwarder.stop()
-    timers.cancel()
-    await asyncio.wait([*sending, timers], timeout=STOP_SECONDS)
-    for task in sending:
+    for task in watching:
         task.cancel()
-    await asyncio.gather(*sending, timers, return_exceptions=True)
+    await asyncio.wait([*sending, *watching], timeout=STOP_SECONDS)
+    for task in (*sending, leasing):
+        task.cancel()
+    await asyncio.gather(*sending, *watching, leasing, return_exceptions=True)
 
 
 async def _serve_page(server: PageServer) -> None:

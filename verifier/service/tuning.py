@@ -1,7 +1,7 @@
 """Results to tune a monitor on, and what was found, as settings and as a curve."""
 
 import csv
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
 
@@ -9,12 +9,35 @@ from verifier.errors import SettingsError
 from verifier.quality.detection import Tuned
 from verifier.quality.moving import Plan
 
+_COLUMNS = ("monitor", "plan", "bias_percent", "places", "found", "median", "most")
+Measured = tuple[str, Decimal]  # the analyzer, empty where it is not known, and the value
 
-def report(test: str, found: Sequence[Tuned]) -> Iterable[str]:
-    """Yield plans as lines of the settings file, each with its curve as comments."""
+
+def by_analyzer(measured: Iterable[Measured], only: str, *, pool: bool) -> dict[str, list[Decimal]]:
+    """Return the values of each analyzer: two of them seldom agree to the last digit, and the
+    limits of both together would fit neither. With `pool` they are taken as one all the same.
+
+    Raises:
+        SettingsError: nothing was measured on the analyzer asked for.
+    """
+    found: dict[str, list[Decimal]] = {}
+    for analyzer, value in measured:
+        if only in ("", analyzer):
+            found.setdefault("" if pool else analyzer, []).append(value)
+    if only and not found:
+        raise SettingsError(f"nothing was measured on {only!r}")
+    return found
+
+
+def report(name: str, found: Sequence[Tuned]) -> Iterable[str]:
+    """Yield plans as lines of the settings file, each with its curve as comments.
+
+    `name` is a test, or a test ``on`` an analyzer.
+    """
+    key = f'"{name}"' if " " in name else name
     for number, tuned in enumerate(found, 1):
         yield f"# {number}. {_named(tuned.plan)}; false alarms {tuned.false_alarms:.2f} per 1,000"
-        yield f"[quality.monitors.{test}]"
+        yield f"[quality.monitors.{key}]"
         yield from _settings(tuned.plan)
         yield "#   bias %   found   median   95 of 100"
         for one in tuned.curve:
@@ -42,29 +65,36 @@ def _settings(plan: Plan) -> Iterable[str]:
             yield f'{name} = "{format(round(number, 4).normalize(), "f")}"'
 
 
-def write_curve(path: Path, found: Sequence[Tuned]) -> None:
-    """Write the curves as CSV. Raises SettingsError when the file can not be written."""
+def write_curve(path: Path, found: Mapping[str, Sequence[Tuned]]) -> None:
+    """Write the curves of each monitor as CSV. Raises SettingsError when it can not be written."""
     try:
         with path.open("w", encoding="utf-8", newline="") as file:
             writer = csv.writer(file, lineterminator="\n")
-            writer.writerow(("plan", "bias_percent", "places", "found", "median", "most"))
-            for tuned in found:
-                name = _named(tuned.plan)
+            writer.writerow(_COLUMNS)
+            for name, tuned in ((name, one) for name, those in found.items() for one in those):
+                plan = _named(tuned.plan)
                 for one in tuned.curve:
                     told = ("" if n is None else n for n in (one.median, one.most))
-                    writer.writerow((name, one.bias, one.places, one.found, *told))
+                    writer.writerow((name, plan, one.bias, one.places, one.found, *told))
     except OSError as error:
         raise SettingsError(f"{path}: {error.strerror}") from error
 
 
-def read_values(path: Path) -> list[Decimal]:
-    """Return the column ``value`` of a CSV file. Raises SettingsError naming file and line."""
+def read_values(path: Path) -> list[Measured]:
+    """Return the column ``value`` of a CSV file, and ``analyzer`` where there is one.
+
+    Raises:
+        SettingsError: the file can not be read, or a value is none; file and line are named.
+    """
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
             reader = csv.DictReader(file)
             if "value" not in (reader.fieldnames or ()):
                 raise SettingsError(f'{path}:1: column "value" is missing')
-            return [_value(path, reader.line_num, row["value"]) for row in reader]
+            return [
+                ((row.get("analyzer") or "").strip(), _value(path, reader.line_num, row["value"]))
+                for row in reader
+            ]
     except OSError as error:
         raise SettingsError(f"{path}: {error.strerror}") from error
     except UnicodeDecodeError as error:

@@ -7,6 +7,7 @@ import msgspec
 from verifier.facts.build import analyzer_of
 from verifier.facts.case import Case, CaseRecord
 from verifier.facts.numbers import value_text
+from verifier.facts.report import SpecimenReport
 from verifier.facts.values import Number
 from verifier.quality.moving import Moving, Plan, Reading, step
 from verifier.settings import Quality
@@ -17,11 +18,21 @@ _encode, _moving = msgspec.json.encode, msgspec.json.Decoder(Moving)
 
 
 class Watch:
-    """Watches the tests that have a monitor in the settings."""
+    """Watches the tests that have a monitor in the settings, each analyzer for itself.
+
+    A monitor called ``test on analyzer`` outranks that of the test.
+    """
 
     def __init__(self, settings: Quality) -> None:
         self._plans = {test: monitor.plan() for test, monitor in settings.monitors.items()}
         self._counting = settings.overdue_results > 0
+
+    def claims(self, report: SpecimenReport, connection: str) -> list[str]:
+        """Return what is claimed for the results of a report that are counted or watched."""
+        if not (self._counting or self._plans):
+            return []
+        analyzers = {each.analyzer or connection for each in report.observations}
+        return [f"analyzer {name}" for name in sorted(analyzers)]
 
     def take(
         self, tx: Transaction, case: Case, record: CaseRecord, message: int, now: datetime
@@ -36,7 +47,7 @@ class Watch:
             analyzer = analyzer_of(entry)
             if self._counting:
                 tx.count_patient_result(result.test, analyzer)
-            plan = self._plans.get(result.test)
+            plan = self._plans.get(f"{result.test} on {analyzer}") or self._plans.get(result.test)
             if plan and result.status in ("F", "C") and isinstance(result.value, Number):
                 _watch(tx, plan, result.test, analyzer, result.value, now)
 

@@ -24,7 +24,7 @@ def check_wiring(settings: Settings, catalogue: Catalogue) -> None:
         f"quality.{section}.{fault}"
         for section, named in (
             ("allowable", settings.quality.allowable),
-            ("monitors", settings.quality.monitors),
+            ("monitors", [name.partition(" on ")[0] for name in settings.quality.monitors]),
         )
         for fault in _unknown_tests(named, catalogue)
     ]

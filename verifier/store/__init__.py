@@ -26,6 +26,7 @@ from verifier.store.rows import (
     StoredDecision,
     SuspensionRow,
 )
+from verifier.store.rulerows import ActivationRow, ApprovalRow, ReplayRow, RuleTexts, VersionRow
 from verifier.store.severity import CRITICAL
 from verifier.store.signin import sign_in
 from verifier.store.store import Store
@@ -35,6 +36,8 @@ __all__ = [
     "CRITICAL",
     "ROLES",
     "SHORTEST_PASSWORD",
+    "ActivationRow",
+    "ApprovalRow",
     "AuditEntry",
     "AuditHead",
     "ControlRow",
@@ -48,8 +51,10 @@ __all__ = [
     "QueueRow",
     "Reader",
     "Receipt",
+    "ReplayRow",
     "ResultRow",
     "Role",
+    "RuleTexts",
     "Scope",
     "Session",
     "Statistics",
@@ -58,6 +63,7 @@ __all__ = [
     "StoredDecision",
     "SuspensionRow",
     "Transaction",
+    "VersionRow",
     "hash_password",
     "new_id",
     "password_fits",

@@ -9,10 +9,11 @@ import hashlib
 import os
 import secrets
 from collections.abc import Iterator, Mapping
+from itertools import chain
 from typing import Any
 
 from msgspec import Struct
-from sqlalchemy import bindparam, insert, select, update
+from sqlalchemy import bindparam, func, insert, select, update
 
 from verifier.errors import StoreError
 from verifier.store import codec, schema
@@ -20,8 +21,6 @@ from verifier.store.base import Reading, Writing
 from verifier.store.merkle import EMPTY, Frontier, leaf_hash
 from verifier.store.rows import AuditEntry, AuditHead
 from verifier.store.sql import Statement
-
-WRITER = "main"  # the one log of an SQLite file; several nodes will keep one each
 
 _audit, _head = schema.audit, schema.audit_head
 _entry = select(
@@ -35,7 +34,10 @@ _NEWEST = Statement(
     .order_by(_audit.c.seq.desc())
     .limit(bindparam("most"))
 )
+_LOGS = Statement(select(_head.c.writer).order_by(_head.c.writer))
+_NEXT_LOG = Statement(select(func.min(_audit.c.writer)).where(_audit.c.writer > bindparam("after")))
 _HEAD = Statement(select(_head).where(_head.c.writer == bindparam("log")))
+_OWN_HEAD = Statement(select(_head).where(_head.c.writer == bindparam("log")).with_for_update())
 _ADD_HEAD = Statement(insert(_head))
 _SET_HEAD = Statement(
     update(_head)
@@ -106,6 +108,17 @@ def _as_bytes(stored: object) -> Any:
     return stored if stored is None or isinstance(stored, bytes) else str(stored).encode()
 
 
+def _state_of(row: Any) -> LogState:
+    if row is None:
+        return LogState("", Frontier(), Frontier())
+    _, origin, size, frontier, signed_size, signed = row
+    try:
+        head, past = Frontier.unpack(size, frontier), Frontier.unpack(signed_size, signed)
+    except ValueError as error:
+        raise StoreError(f"the head of the audit log is damaged: {error}") from error
+    return LogState(origin, head, past)
+
+
 def _read_entry(row: Any) -> AuditEntry:
     seq, at, writer, who, what, subject, detail = row
     known = None if detail is None else codec.read_detail(detail)
@@ -117,15 +130,31 @@ class AuditReads(Reading):
 
     def audit_of(self, subject: str) -> list[AuditEntry]:
         """Return the entries on one subject (``case:7``, ``person:ann`` …), oldest first."""
-        return [_read_entry(row) for row in self._all(_OF_SUBJECT, about=subject)]
+        entries = [_read_entry(row) for row in self._all(_OF_SUBJECT, about=subject)]
+        if len({entry.writer for entry in entries}) > 1:  # numbers of one log are in order
+            entries.sort(key=lambda entry: entry.at)
+        return entries
 
     def audit_for_case(self, case_id: int) -> list[AuditEntry]:
         """Return the entries on one case (subject ``case:<id>``), oldest first."""
         return self.audit_of(f"case:{case_id}")
 
     def audit_newest(self, most: int = 100) -> list[AuditEntry]:
-        """Return the latest entries, newest first."""
-        return [_read_entry(row) for row in self._all(_NEWEST, log=WRITER, most=most)]
+        """Return the latest entries of all logs, newest first."""
+        of_logs = [
+            [_read_entry(row) for row in self._all(_NEWEST, log=log, most=most)]
+            for log in self.audit_logs()
+        ]
+        if len(of_logs) == 1:
+            return of_logs[0]
+        return sorted(chain(*of_logs), key=lambda entry: entry.at, reverse=True)[:most]
+
+    def audit_logs(self) -> list[str]:
+        """Return the names of all logs, also of one whose head or whose entries are gone."""
+        found, name = {row[0] for row in self._all(_LOGS)}, ""
+        while name := self._one(_NEXT_LOG, after=name)[0]:
+            found.add(name)
+        return sorted(found)
 
     def audit_head(self) -> AuditHead:
         """Return size and root of the log as committed."""
@@ -134,7 +163,7 @@ class AuditReads(Reading):
 
     def audit_claim(self) -> Claim:
         """Return what the log says of itself, without believing it."""
-        row = self._one(_HEAD, log=WRITER)
+        row = self._one(_HEAD, log=self.node)
         if row is None:
             return Claim("", 0, EMPTY)
         _, origin, size, packed, *_ = row
@@ -145,19 +174,11 @@ class AuditReads(Reading):
 
     def audit_state(self) -> LogState:
         """Return the frontiers of the log. Raises StoreError when their bytes make no sense."""
-        row = self._one(_HEAD, log=WRITER)
-        if row is None:
-            return LogState("", Frontier(), Frontier())
-        _, origin, size, frontier, signed_size, signed = row
-        try:
-            head, past = Frontier.unpack(size, frontier), Frontier.unpack(signed_size, signed)
-        except ValueError as error:
-            raise StoreError(f"the head of the audit log is damaged: {error}") from error
-        return LogState(origin, head, past)
+        return _state_of(self._one(_HEAD, log=self.node))
 
     def audit_stored(self, start: int = 0) -> Iterator[StoredEntry]:
         """Yield the entries from number `start` on exactly as stored, in the order of numbers."""
-        while page := self._all(_STORED, log=WRITER, start=start, most=_PAGE):
+        while page := self._all(_STORED, log=self.node, start=start, most=_PAGE):
             for seq, at, who, what, subject, *stored in page:
                 body, salt, detail, leaf = map(_as_bytes, stored)
                 yield StoredEntry(seq, at, who, what, subject, body, salt, detail, leaf)
@@ -181,27 +202,27 @@ class AuditWrites(AuditReads, Writing):
         seq, at = state.head.size, codec.micros(self.now())
         salt, stored = os.urandom(16), codec.encode(detail or {})
         digest = detail_digest(salt, stored)
-        body = entry_body(seq, at, WRITER, who, what, subject, digest)
+        body = entry_body(seq, at, self.node, who, what, subject, digest)
         leaf = leaf_hash(body)
-        self._insert(_INSERT, WRITER, seq, at, who, what, subject, body, salt, stored, leaf)
+        self._insert(_INSERT, self.node, seq, at, who, what, subject, body, salt, stored, leaf)
         self._log = LogState(state.origin, state.head.append(leaf), state.signed)
         return seq
 
     def mark_signed(self, signed: Frontier) -> None:
         """Remember where the log stood when it was signed."""
         self._state()
-        self._run(_SET_SIGNED, log=WRITER, new_size=signed.size, new_frontier=signed.pack())
+        self._run(_SET_SIGNED, log=self.node, new_size=signed.size, new_frontier=signed.pack())
 
     def _state(self) -> LogState:
         if self._log is None:
-            self._log = self.audit_state()
+            self._log = _state_of(self._one(_OWN_HEAD, log=self.node))
             if not self._log.origin:
                 self._log = LogState(f"audit-{secrets.token_hex(8)}", Frontier(), Frontier())
-                self._insert(_ADD_HEAD, WRITER, self._log.origin, 0, b"", 0, b"")
+                self._insert(_ADD_HEAD, self.node, self._log.origin, 0, b"", 0, b"")
         return self._log
 
     def _store_head(self) -> None:
         """Write the frontier back; called once before the commit."""
         if self._log is not None:
             head = self._log.head
-            self._run(_SET_HEAD, log=WRITER, new_size=head.size, new_frontier=head.pack())
+            self._run(_SET_HEAD, log=self.node, new_size=head.size, new_frontier=head.pack())

@@ -7,6 +7,7 @@ from sqlalchemy import bindparam, func, insert, literal_column, select, update
 
 from verifier.errors import RefusedError
 from verifier.facts.case import Case, CaseRecord, Earlier
+from verifier.facts.subjects import Patient, Specimen
 from verifier.facts.verdicts import Decision
 from verifier.store import codec, schema
 from verifier.store.base import Reading, Writing
@@ -58,7 +59,7 @@ _EARLIER = Statement(
 _DECISIONS = Statement(
     select(
         _decision.c.id, _decision.c.case_id, _decision.c.message_id, _decision.c.body,
-        _decision.c.facts.is_not(None),
+        _decision.c.facts.is_not(None), _decision.c.version,
     )
     .where(_decision.c.case_id == bindparam("case"))
     .order_by(_decision.c.id)
@@ -103,6 +104,12 @@ def _stored_case(row: Any) -> StoredCase:
         waiting,
         instant(updated),
     )
+
+
+def names_of(specimen: Specimen, patient: Patient | None) -> list[str]:
+    """Return the names that are claimed for a specimen and its patient; empty keys name none."""
+    keys = (("specimen", specimen.key), ("patient", patient.key if patient else ""))
+    return [f"{kind} {key}" for kind, key in keys if key]
 
 
 class CaseReads(Reading):
@@ -152,8 +159,8 @@ class CaseReads(Reading):
     def decisions(self, case_id: int) -> list[StoredDecision]:
         """Return every decision ever made on a case, oldest first."""
         return [
-            StoredDecision(number, case, message, codec.read_decision(body), bool(has_facts))
-            for number, case, message, body, has_facts in self._all(_DECISIONS, case=case_id)
+            StoredDecision(number, case, message, codec.read_decision(body), bool(facts), version)
+            for number, case, message, body, facts, version in self._all(_DECISIONS, case=case_id)
         ]
 
     def facts(self, decision_id: int) -> Case | None:
@@ -164,6 +171,18 @@ class CaseReads(Reading):
 
 class CaseWrites(ResultWrites, CaseReads, Writing):
     """What the line and people write about cases."""
+
+    def claim_case(self, case_id: int) -> StoredCase | None:
+        """Return a case that no other node changes until the end of this transaction.
+
+        Raises:
+            Busy: another node has its specimen or its patient.
+        """
+        stored = self.case(case_id)
+        if stored is None or self._claims is None:
+            return stored
+        self.claim(*names_of(stored.record.specimen, stored.record.patient))
+        return self.case(case_id)
 
     def save_case(
         self,
@@ -205,16 +224,18 @@ class CaseWrites(ResultWrites, CaseReads, Writing):
         message_id: int | None,
         decision: Decision,
         facts: Case | None = None,
+        *,
+        version: int | None = None,
     ) -> int:
         """Keep a decision for ever, with the facts it was made from; return its id.
 
-        `message_id` is None when time or a person caused it.
+        `message_id` is None when time or a person caused it; `version` is that of the rule set.
         """
         number = new_id()
         self._insert(
             _INSERT_DECISION, number, case_id, message_id, micros(decision.decided),
             decision.rule_set, codec.pack(decision),
-            None if facts is None else codec.pack(facts),
+            None if facts is None else codec.pack(facts), version,
         )  # fmt: skip
         return number
 

@@ -13,6 +13,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from verifier.errors import StoreError
 from verifier.store.audit import LogState
+from verifier.store.base import MAIN
 from verifier.store.merkle import Frontier, leaf_hash
 from verifier.store.notes import Checkpoint, PublicKey, read_note, sign, split_notes
 from verifier.store.rows import AuditHead
@@ -21,28 +22,38 @@ from verifier.store.transaction import Reader
 if TYPE_CHECKING:
     from verifier.store.store import Store
 
-NOTES, PUBLIC = "audit.checkpoints", "audit.public"
+NOTES, PUBLIC = "audit.checkpoints", "audit.public"  # those of the only log of an SQLite file
 
 
 class Notary:
     """The folder of checkpoints, and the private key in a file beside it."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, node: str = MAIN) -> None:
+        """Of one log; several nodes may share the folder, each has files of its own in it."""
+        own = "" if node == MAIN else f"-{node}"
         self.folder = folder
-        self._key_file = folder.with_name(f"{folder.name}.key")
+        self._notes, self._public = (
+            folder / f"audit{own}.checkpoints",
+            folder / f"audit{own}.public",
+        )
+        self.key_file = folder.with_name(f"{folder.name}{own}.key")
+
+    def of(self, node: str) -> "Notary":
+        """Return the one of another log in the same folder."""
+        return Notary(self.folder, node)
 
     def public_key(self) -> PublicKey | None:
         """Return the key checkpoints are checked with, None when nothing was signed yet."""
         try:
-            return PublicKey.read((self.folder / PUBLIC).read_text(encoding="utf-8"))
+            return PublicKey.read(self._public.read_text(encoding="utf-8"))
         except FileNotFoundError:
             return None
         except (OSError, ValueError) as error:
-            raise StoreError(f"{self.folder / PUBLIC}: {error}") from error
+            raise StoreError(f"{self._public}: {error}") from error
 
     def notes(self) -> list[str]:
         """Return the notes written so far, oldest first."""
-        path = self.folder / NOTES
+        path = self._notes
         try:
             return split_notes(path.read_text(encoding="utf-8"))
         except FileNotFoundError:
@@ -56,16 +67,16 @@ class Notary:
         if not notes:
             return None
         if key is None:
-            raise StoreError(f"{self.folder / PUBLIC} is missing: checkpoints can not be checked")
+            raise StoreError(f"{self._public} is missing: checkpoints can not be checked")
         try:
             return read_note(notes[-1], key)
         except ValueError as error:
-            raise StoreError(f"{self.folder / NOTES}: {error}") from error
+            raise StoreError(f"{self._notes}: {error}") from error
 
     def append(self, origin: str, head: Frontier) -> None:
         """Sign a head and write it to the disk for good."""
         note = sign(origin, head.size, head.root(), self._key(origin))
-        descriptor = os.open(self.folder / NOTES, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
+        descriptor = os.open(self._notes, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
         with os.fdopen(descriptor, "a", encoding="utf-8") as file:
             file.write(note + "\n")
             file.flush()
@@ -73,17 +84,17 @@ class Notary:
 
     def _key(self, origin: str) -> Ed25519PrivateKey:
         try:
-            return self._read_key() if self._key_file.exists() else self._make_key(origin)
+            return self._read_key() if self.key_file.exists() else self._make_key(origin)
         except (OSError, ValueError) as error:
-            raise StoreError(f"the key {self._key_file} can not be used: {error}") from error
+            raise StoreError(f"the key {self.key_file} can not be used: {error}") from error
 
     def _read_key(self) -> Ed25519PrivateKey:
-        key = serialization.load_pem_private_key(self._key_file.read_bytes(), password=None)
+        key = serialization.load_pem_private_key(self.key_file.read_bytes(), password=None)
         public = self.public_key()
         if not isinstance(key, Ed25519PrivateKey):
             raise ValueError("it is not an Ed25519 key")
         if public is None or key.public_key().public_bytes_raw() != public.raw:
-            raise ValueError(f"it does not belong to {self.folder / PUBLIC}")
+            raise ValueError(f"it does not belong to {self._public}")
         return key
 
     def _make_key(self, origin: str) -> Ed25519PrivateKey:
@@ -97,8 +108,8 @@ class Notary:
             serialization.NoEncryption(),
         )
         public = PublicKey(origin, key.public_key().public_bytes_raw())
-        (self.folder / PUBLIC).write_text(public.text() + "\n", encoding="utf-8")
-        descriptor = os.open(self._key_file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        self._public.write_text(public.text() + "\n", encoding="utf-8")
+        descriptor = os.open(self.key_file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         with os.fdopen(descriptor, "wb") as file:
             file.write(secret)
         return key

@@ -45,6 +45,11 @@ def read_case(stored: bytes) -> Case:
     return _case.decode(zlib.decompress(stored))
 
 
+def same_bytes(structure: CaseRecord | Decision | Case, stored: bytes) -> bool:
+    """Whether a structure is what `pack` stored, to the last byte."""
+    return encode(structure) == zlib.decompress(stored)
+
+
 def micros(instant: datetime) -> int:
     """Return an aware instant as microseconds since 1970-01-01 UTC."""
     return (instant - _EPOCH) // _MICROSECOND

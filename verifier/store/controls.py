@@ -28,10 +28,11 @@ _RESUME = Statement(
     .where(_suspension.c.id == bindparam("suspension"), text("ended IS NULL"))
     .values(ended=bindparam("new_ended"), ended_by=bindparam("new_ended_by"))
 )
-_CONTROLS = Statement(select(_control).order_by(_control.c.test))
+_CONTROLS = Statement(select(_control).order_by(_control.c.test, _control.c.analyzer))
+_there = (_control.c.test == bindparam("which"), _control.c.analyzer == bindparam("where"))
 _SET = Statement(
     update(_control)
-    .where(_control.c.test == bindparam("which"))
+    .where(*_there)
     .values(
         state=bindparam("new_state"),
         who=bindparam("new_who"),
@@ -40,7 +41,8 @@ _SET = Statement(
     )
 )
 _ADD = Statement(insert(_control))
-_TAKE_BACK = Statement(delete(_control).where(_control.c.test == bindparam("which")))
+_TAKE_BACK = Statement(delete(_control).where(*_there))
+_TAKE_ALL_BACK = Statement(delete(_control).where(_control.c.test == bindparam("which")))
 
 
 class ControlReads(Reading):
@@ -54,14 +56,14 @@ class ControlReads(Reading):
         )
 
     def control_states(self) -> dict[str, Control]:
-        """Return the control state of every test that has one recorded."""
-        return {row.test: row.state for row in self.controls()}
+        """Return the control state of every test that has one recorded for every analyzer."""
+        return {row.test: row.state for row in self.controls() if not row.analyzer}
 
     def controls(self) -> list[ControlRow]:
         """Return the recorded control states with who recorded them, by test name."""
         return [
-            ControlRow(test, state, who, instant(at), note)
-            for test, state, who, at, note in self._all(_CONTROLS)
+            ControlRow(test, state, who, instant(at), note, analyzer)
+            for test, analyzer, state, who, at, note in self._all(_CONTROLS)
         ]
 
 
@@ -72,6 +74,7 @@ class ControlWrites(ControlReads, Writing):
         self, scope: Scope, subject: str, text: str, who: str, since: datetime | None = None
     ) -> int:
         """Stop automatic release; return the id of the suspension."""
+        self.claim_house()
         number = new_id()
         began = micros(since or self.now())
         self._insert(_SUSPEND, number, scope, subject, text, who, began, None, "")
@@ -80,22 +83,38 @@ class ControlWrites(ControlReads, Writing):
 
     def resume(self, suspension_id: int, who: str) -> bool:
         """End a suspension; False when it does not stand."""
+        self.claim_house()
         self._touch("suspension")
         ended = micros(self.now())
         done = self._run(_RESUME, suspension=suspension_id, new_ended=ended, new_ended_by=who)
         return done == 1
 
-    def set_control_state(self, test: str, state: Control, who: str, note: str = "") -> None:
-        """Record the control state of a test."""
+    def set_control_state(
+        self, test: str, state: Control, who: str, note: str = "", analyzer: str = ""
+    ) -> None:
+        """Record the control state of a test on an analyzer, or on every one.
+
+        A state for every analyzer replaces those recorded for single ones.
+        """
+        self.claim_house()
         at = micros(self.now())
+        if not analyzer:
+            self.take_back_control_state(test)
         changed = self._run(
-            _SET, which=test, new_state=state, new_who=who, new_at=at, new_note=note
-        )
+            _SET, which=test, where=analyzer,
+            new_state=state, new_who=who, new_at=at, new_note=note,
+        )  # fmt: skip
         if not changed:
-            self._insert(_ADD, test, state, who, at, note)
+            self._insert(_ADD, test, analyzer, state, who, at, note)
         self._touch("quality")
 
-    def take_back_control_state(self, test: str) -> bool:
-        """Let controls speak for a test again; False when nobody had recorded a state."""
+    def take_back_control_state(self, test: str, analyzer: str = "") -> bool:
+        """Let controls speak for a test again; False when nobody had recorded a state.
+
+        Without an analyzer every state recorded for the test is taken back.
+        """
+        self.claim_house()
         self._touch("quality")
-        return self._run(_TAKE_BACK, which=test) == 1
+        if not analyzer:
+            return self._run(_TAKE_ALL_BACK, which=test) > 0
+        return self._run(_TAKE_BACK, which=test, where=analyzer) == 1

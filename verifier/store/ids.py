@@ -7,6 +7,7 @@ makes a smaller id after a larger one, whatever the clock of the machine does.
 import secrets
 import threading
 import time
+from datetime import datetime
 
 _NODE_BITS, _COUNTER_BITS = 10, 12
 _COUNTERS = 1 << _COUNTER_BITS
@@ -34,12 +35,23 @@ class Ids:
                 self._moment, self._counter = self._moment + 1, 0
             return self._moment << (_NODE_BITS + _COUNTER_BITS) | self._node | self._counter
 
+    def become(self, node: int) -> None:
+        """Make ids of another node from now on; the database said that nobody else is it."""
+        with self._lock:
+            self._node = node << _COUNTER_BITS
+            self._moment, self._counter = self._moment + 1, 0
+
     def stay_above(self, seen: int) -> None:
         """Make only ids above `seen` from now on: the clock may have been set back meanwhile."""
         with self._lock:
             moment = (seen >> (_NODE_BITS + _COUNTER_BITS)) + 1
             if moment > self._moment and seen > 0:
                 self._moment, self._counter = moment, 0
+
+
+def id_at(moment: datetime) -> int:
+    """Return the smallest id that may be made at an instant or later, if clocks agree."""
+    return int(moment.timestamp() * 1000) << (_NODE_BITS + _COUNTER_BITS)
 
 
 IDS = Ids()

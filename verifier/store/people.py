@@ -130,6 +130,7 @@ class PeopleWrites(PeopleReads, Writing):
             raise RefusedError("A name needs visible characters and no blanks at its ends.")
         if role not in ROLES:
             raise RefusedError(f"There is no role {role!r}; the roles are {', '.join(ROLES)}.")
+        self.claim("people")
         if self.person(name) is not None:
             raise RefusedError(f"There is already somebody named {name!r}.")
         created = self.now()
@@ -188,6 +189,7 @@ class PeopleWrites(PeopleReads, Writing):
         self._touch("people")
 
     def _keep_an_administrator(self, name: str, *, stays: bool) -> None:
+        self.claim("people")
         able = {who.name for who in self.people() if who.role == "administrator" and not who.locked}
         if able == {name} and not stays:
             raise RefusedError("The last administrator can not be locked or given another role.")

@@ -5,9 +5,9 @@ from datetime import datetime
 from decimal import Decimal
 from typing import Any
 
-from sqlalchemy import bindparam, delete, insert, select, text, update
+from sqlalchemy import bindparam, delete, func, insert, select, text, update
 
-from verifier.store import qualityschema
+from verifier.store import qualityschema, schema
 from verifier.store.base import Reading, Writing
 from verifier.store.codec import instant, instant_or_none, micros, micros_or_none
 from verifier.store.ids import new_id
@@ -22,10 +22,17 @@ from verifier.store.sql import Statement
 
 _level, _result = qualityschema.control_level, qualityschema.control_result
 _action, _standing = qualityschema.corrective_action, qualityschema.quality_standing
+_measured = schema.result
 _here = (_standing.c.test == bindparam("which"), _standing.c.analyzer == bindparam("where"))
 _on_analyzer = (_result.c.test == bindparam("which"), _result.c.analyzer == bindparam("where"))
 _known_time = _result.c.at.desc(), _result.c.id.desc()
 
+# One look into the index per analyzer, however many results there are.
+_NEXT_ANALYZER = Statement(
+    select(func.min(_measured.c.analyzer)).where(
+        text("measured IS NOT NULL"), _measured.c.analyzer > bindparam("before")
+    )
+)
 _LEVELS = Statement(select(_level).order_by(_level.c.id))
 _ADD_LEVEL = Statement(insert(_level))
 _END_LEVEL = Statement(
@@ -42,6 +49,7 @@ _ADD_RESULT = Statement(insert(_result))
 _NEWEST = Statement(
     select(_result).where(*_on_analyzer).order_by(*_known_time).limit(bindparam("most"))
 )
+_ONE_RESULT = Statement(select(_result).where(_result.c.id == bindparam("number")))
 _SAME = Statement(
     select(_result.c.id).where(
         *_on_analyzer,
@@ -55,6 +63,14 @@ _SET_VERDICT = Statement(
     .where(_result.c.id == bindparam("number"))
     .values(verdict=bindparam("new_verdict"), rules=bindparam("new_rules"))
 )
+_LEAVE_OUT = Statement(
+    update(_result)
+    .where(_result.c.id == bindparam("number"), text("left_out IS NULL"))
+    .values(
+        left_out=bindparam("new_at"), left_out_by=bindparam("new_by"),
+        left_out_why=bindparam("new_why"),
+    )
+)  # fmt: skip
 _OF_LEVEL = Statement(
     select(_result)
     .where(_result.c.level_id == bindparam("number"), _result.c.at >= bindparam("since"))
@@ -94,6 +110,11 @@ class QualityReads(Reading):
         rows = self._all(_NEWEST, which=test, where=analyzer, most=most)
         return [_result_of(row) for row in reversed(rows)]
 
+    def control_result(self, number: int) -> ControlResult | None:
+        """Return one measurement, None if there is none of that number."""
+        row = self._one(_ONE_RESULT, number=number)
+        return None if row is None else _result_of(row)
+
     def results_of_level(self, level_id: int, since: datetime) -> list[ControlResult]:
         """Return the measurements of a level, oldest first."""
         rows = self._all(_OF_LEVEL, number=level_id, since=micros(since))
@@ -129,6 +150,14 @@ class QualityReads(Reading):
             return None if row is None else _standing_of(row)
 
         return find
+
+    def analyzers(self) -> list[str]:
+        """Return the names of the analyzers that patients' results or controls came from."""
+        found, before = {row.analyzer for row in self.standings()}, ""
+        while (name := self._one(_NEXT_ANALYZER, before=before)[0]) is not None:
+            found.add(name)
+            before = name
+        return sorted(found - {""})
 
     def standing(self, test: str, analyzer: str) -> StandingRow | None:
         """Return how a test stands on an analyzer, None when nothing is known of it there."""
@@ -174,7 +203,7 @@ class QualityWrites(QualityReads, Writing):
             _ADD_RESULT, result.id, result.message_id, micros(result.at), micros(result.arrived),
             result.test, result.analyzer, result.level_id, result.specimen, result.lot,
             _text(result.value), result.unit, result.run, _text(result.mean), _text(result.sd),
-            result.basis, result.verdict, ",".join(result.rules), result.note,
+            result.basis, result.verdict, ",".join(result.rules), result.note, None, None, None,
         )  # fmt: skip
         self._touch("quality")
 
@@ -182,6 +211,12 @@ class QualityWrites(QualityReads, Writing):
         """Keep what was found of a measurement."""
         rules = ",".join(result.rules)
         self._run(_SET_VERDICT, number=result.id, new_verdict=result.verdict, new_rules=rules)
+
+    def leave_out(self, number: int, who: str, why: str, at: datetime) -> bool:
+        """Take a measurement out of rules and figures; False when it is out already."""
+        self._touch("quality")
+        done = self._run(_LEAVE_OUT, number=number, new_at=micros(at), new_by=who, new_why=why)
+        return done == 1
 
     def add_corrective_action(
         self, test: str, analyzer: str, who: str, said: str, at: datetime
@@ -221,11 +256,12 @@ def _level_of(row: Any) -> ControlLevel:
 
 def _result_of(row: Any) -> ControlResult:
     number, message, at, arrived, test, analyzer, level, specimen, lot, value, *rest = row
-    unit, run, mean, sd, basis, verdict, rules, note = rest
+    unit, run, mean, sd, basis, verdict, rules, note, out, by, reason = rest
     return ControlResult(
         number, message, instant(at), instant(arrived), test, analyzer, level, specimen, lot,
         _number(value), unit, run, _number(mean), _number(sd), basis, verdict,
-        tuple(rules.split(",")) if rules else (), note,
+        tuple(rules.split(",")) if rules else (), note, instant_or_none(out), by or "",
+        reason or "",
     )  # fmt: skip
 
 

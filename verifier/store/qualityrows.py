@@ -47,6 +47,7 @@ class ControlResult(Struct, frozen=True):
 
     `value` is None when it can not be read; then, and when its level is not known, the verdict is
     ``not judged`` and `note` says why. `mean` and `sd` are what it was judged by, for ever.
+    `left_out` is when a person took it out of rules and figures, and why; it stays on record.
     """
 
     id: int
@@ -67,6 +68,14 @@ class ControlResult(Struct, frozen=True):
     verdict: Verdict = "not judged"
     rules: tuple[str, ...] = ()
     note: str = ""
+    left_out: datetime | None = None
+    left_out_by: str = ""
+    left_out_why: str = ""
+
+    @property
+    def counts(self) -> bool:
+        """Whether rules and figures look at it: it was judged and nobody left it out."""
+        return self.value is not None and self.verdict != "not judged" and self.left_out is None
 
 
 class CorrectiveAction(Struct, frozen=True):
@@ -103,7 +112,8 @@ class StandingRow(Struct, frozen=True):
 class Review(Struct, frozen=True):
     """A patient's result measured since the last good control before a failure.
 
-    `state` is what it was when the control failed: ``released`` or ``held``.
+    `state` is what it was when the control failed: ``released`` or ``held``; `now` is the state
+    of the result since.
     """
 
     id: int
@@ -118,6 +128,7 @@ class Review(Struct, frozen=True):
     seen: datetime | None = None
     seen_by: str = ""
     note: str = ""
+    now: str = ""
 
 
 class Monitor(Struct, frozen=True):

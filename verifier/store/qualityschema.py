@@ -46,6 +46,9 @@ control_result = Table(
     Column("verdict", Text, nullable=False),
     Column("rules", Text, nullable=False),
     Column("note", Text, nullable=False),
+    Column("left_out", BigInteger),
+    Column("left_out_by", Text),
+    Column("left_out_why", Text),
     Index("control_result_by_time", "test", "analyzer", "at"),
     Index("control_result_by_level", "level_id", "at"),
     _index_where("verdict = 'not judged'", "control_result_not_judged", "at"),
@@ -93,6 +96,7 @@ quality_review = Table(
     Column("seen", BigInteger),
     Column("seen_by", Text, nullable=False),
     Column("note", Text, nullable=False),
+    Index("quality_review_by_case", "case_id"),
     _index_where("seen IS NULL", "quality_review_open", "id"),
 )
 

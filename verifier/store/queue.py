@@ -38,6 +38,11 @@ _DUE = Statement(
     .order_by(_case.c.wait_until)
     .limit(bindparam("most"))
 )
+_IS_DUE = Statement(
+    select(_case.c.id).where(
+        _case.c.id == bindparam("case"), _case.c.wait_until <= bindparam("now")
+    )
+)
 _RELEASED = Statement(
     select(func.count()).where(
         text("state = 'released'"),
@@ -57,6 +62,10 @@ class QueueReads(OutboxReads, InboxReads, Reading):
     def waiting_due(self, now: datetime, most: int = 100) -> list[int]:
         """Return the cases whose waiting time is over, longest overdue first."""
         return [case_id for (case_id,) in self._all(_DUE, now=micros(now), most=most)]
+
+    def is_due(self, case_id: int, now: datetime) -> bool:
+        """Return whether a case waits and its waiting time is over."""
+        return self._one(_IS_DUE, case=case_id, now=micros(now)) is not None
 
     def statistics(self, *, since: datetime) -> Statistics:
         """Return the counters of the page; `since` is when today began where the laboratory is."""

@@ -50,7 +50,7 @@ def result_rows(
     """Return the rows to store for the live results of a judged case.
 
     `asked` are the tests of which some rule asks what was measured just before: only their rows
-    say where and when, so that the others cost no index.
+    say when, so that the others cost no index.
     """
     decided = {result.entry: result for result in decision.results}
     rows = []
@@ -62,7 +62,7 @@ def result_rows(
             ResultRow(
                 result.entry, result.test, result.code, result.value, result.unit,
                 verdict.outcome if verdict else "", worst.rule if worst else "",
-                analyzer_of(result) if compared else None, result.measured if compared else None,
+                analyzer_of(result), result.measured if compared else None,
             )
         )  # fmt: skip
     return tuple(rows)

@@ -4,7 +4,7 @@ from datetime import datetime
 from decimal import Decimal
 from typing import Any
 
-from sqlalchemy import bindparam, insert, select, text, update
+from sqlalchemy import and_, bindparam, func, insert, select, text, update
 
 from verifier.facts.values import Number
 from verifier.store import qualityschema, schema
@@ -24,7 +24,9 @@ _JUDGED_SINCE = Statement(
     .where(_decision.c.decided >= bindparam("since"), _result.c.test == bindparam("which"))
 )
 _VALUES_SINCE = Statement(
-    select(_decision.c.case_id, _result.c.entry, _result.c.value, _result.c.unit)
+    select(
+        _decision.c.case_id, _result.c.entry, _result.c.value, _result.c.unit, _result.c.analyzer
+    )
     .join_from(_decision, _result, _result.c.case_id == _decision.c.case_id)
     .where(
         _decision.c.decided >= bindparam("since"),
@@ -33,7 +35,20 @@ _VALUES_SINCE = Statement(
     )
     .order_by(_decision.c.decided)
 )
-_OPEN_REVIEWS = Statement(select(_review).where(text("seen IS NULL")).order_by(_review.c.id))
+_OPEN_REVIEWS = Statement(
+    select(_review, _result.c.state)
+    .outerjoin_from(
+        _review,
+        _result,
+        and_(_result.c.case_id == _review.c.case_id, _result.c.entry == _review.c.entry),
+    )
+    .where(text("quality_review.seen IS NULL"))
+    .order_by(_review.c.id)
+)
+_OPEN_COUNTS = [
+    Statement(select(func.count(table.c.id)).where(text("seen IS NULL")))
+    for table in (_review, _alarm)
+]
 _OPEN_ALARMS = Statement(select(_alarm).where(text("seen IS NULL")).order_by(_alarm.c.id))
 _ADD_REVIEW = Statement(insert(_review))
 _ADD_ALARM = Statement(insert(_alarm))
@@ -66,18 +81,24 @@ class ReviewReads(Reading):
         rows = self._all(_JUDGED_SINCE, which=test, since=micros(since))
         return list(dict.fromkeys((case_id, entry) for case_id, entry in rows))
 
-    def released_numbers(self, test: str, unit: str, since: datetime) -> list[Decimal]:
-        """Return the released plain numbers of a test, in the order they were first judged."""
-        found: dict[tuple[int, int], Decimal] = {}
-        for case_id, entry, stored, of in self._all(_VALUES_SINCE, which=test, since=micros(since)):
+    def released_numbers(self, test: str, unit: str, since: datetime) -> list[tuple[str, Decimal]]:
+        """Return the released plain numbers of a test with their analyzers, empty where not known,
+        in the order they were first judged."""
+        found: dict[tuple[int, int], tuple[str, Decimal]] = {}
+        rows = self._all(_VALUES_SINCE, which=test, since=micros(since))
+        for case_id, entry, stored, of, analyzer in rows:
             value = read_value(stored)
             if of == unit and isinstance(value, Number):
-                found.setdefault((case_id, entry), value.value)
+                found.setdefault((case_id, entry), (analyzer or "", value.value))
         return list(found.values())
 
     def open_reviews(self) -> list[Review]:
         """Return the results nobody has looked into yet, oldest failure first."""
         return [_review_of(row) for row in self._all(_OPEN_REVIEWS)]
+
+    def to_look_into(self) -> int:
+        """Return how many reviews and alarms nobody has looked into yet."""
+        return sum(self._one(statement)[0] for statement in _OPEN_COUNTS)
 
     def open_alarms(self) -> list[Alarm]:
         """Return the alarms nobody has looked into yet, oldest first."""
@@ -139,8 +160,8 @@ class ReviewWrites(ReviewReads, Writing):
 
 def _review_of(row: Any) -> Review:
     number, test, analyzer, failed, case_id, entry, specimen, state, listed, *seen = row
-    at, who, note = seen
+    at, who, note, now = seen
     return Review(
         number, test, analyzer, instant(failed), case_id, entry, specimen, state,
-        instant(listed), instant_or_none(at), who, note,
+        instant(listed), instant_or_none(at), who, note, now or "",
     )  # fmt: skip

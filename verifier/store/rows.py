@@ -98,6 +98,7 @@ class StoredDecision(Struct, frozen=True):
     """A decision as made, for ever. `message_id` is None when time or a person caused it.
 
     `has_facts` is true when the case it was made from is stored with it (`Reader.facts`).
+    `version` is that of the rule set (`Reader.rule_version`), None where no version decided.
     """
 
     id: int
@@ -105,6 +106,7 @@ class StoredDecision(Struct, frozen=True):
     message_id: int | None
     decision: Decision
     has_facts: bool
+    version: int | None = None
 
 
 class HeldResult(Struct, frozen=True):
@@ -188,13 +190,14 @@ class SuspensionRow(Struct, frozen=True):
 
 
 class ControlRow(Struct, frozen=True):
-    """The control state of a test as last recorded."""
+    """The control state of a test as last recorded; the empty analyzer stands for every one."""
 
     test: str
     state: Control
     who: str
     at: datetime
     note: str
+    analyzer: str = ""
 
 
 class Person(Struct, frozen=True):

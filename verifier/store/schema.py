@@ -116,6 +116,7 @@ decision = Table(
     Column("rule_set", Text, nullable=False),
     Column("body", LargeBinary, nullable=False),
     Column("facts", LargeBinary),
+    Column("version", BigInteger),  # of the rule set; empty where no version decided
     Index("decision_by_case", "case_id", "id"),
     Index("decision_by_time", "decided"),
 )
@@ -139,6 +140,15 @@ outgoing = Table(
     Index("outgoing_by_case", "case_id", "id"),
 )
 
+# Which node does alone what only one may do, until when by the clock of the database.
+lease = Table(
+    "lease",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("holder", Text, nullable=False),
+    Column("until", BigInteger, nullable=False),
+)
+
 suspension = Table(
     "suspension",
     metadata,
@@ -157,6 +167,7 @@ control_state = Table(
     "control_state",
     metadata,
     Column("test", Text, primary_key=True),
+    Column("analyzer", Text, primary_key=True),
     Column("state", Text, nullable=False),
     Column("who", Text, nullable=False),
     Column("at", BigInteger, nullable=False),

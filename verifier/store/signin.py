@@ -41,6 +41,7 @@ def sign_in(
 
 def _count(tx: Transaction, name: str, lock_after: int, lasts: timedelta) -> str | None:
     """Count an attempt; return the hash to compare with, None when the person may not try."""
+    tx.claim(f"person {name}")
     person, now = tx.person(name), tx.now()
     if person is None:
         return None

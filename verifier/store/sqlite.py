@@ -37,7 +37,7 @@ def path_of(url: str) -> Path:
     if path == url or not path or path == ":memory:":
         raise StoreError(
             f"this database address is not supported: {url.split(':', 1)[0]}:…; "
-            f"write {PREFIX}FILE, with a path after the three slashes"
+            f"write {PREFIX}FILE, with a path after the three slashes, or postgresql://USER@HOST/DATABASE"
         )
     return Path(path)
 

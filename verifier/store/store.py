@@ -4,25 +4,33 @@ import logging
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from pathlib import Path
-from typing import BinaryIO, Self, TypeVar, cast
+from typing import TYPE_CHECKING, BinaryIO, Self, TypeVar, cast
 
 from verifier import clock as clocks
 from verifier.clock import Clock
 from verifier.errors import StoreError
+from verifier.settings import Settings
 from verifier.store import migrate, sqlite
+from verifier.store.base import MAIN
 from verifier.store.checkpoint import Notary, sign_log
 from verifier.store.export import write_export
 from verifier.store.ids import IDS
 from verifier.store.notes import PublicKey
-from verifier.store.readers import Readers
+from verifier.store.readers import Readers, SqliteSource
 from verifier.store.rows import AuditHead
+from verifier.store.sessions import SqliteSession
 from verifier.store.transaction import Reader, Transaction
 from verifier.store.verify import Report, verify
 from verifier.store.writer import Writer
 
+if TYPE_CHECKING:
+    from verifier.store.bells import Bells
+    from verifier.store.leases import Leases
+
 log = logging.getLogger(__name__)
 
 T = TypeVar("T")
+SHARED = ("postgresql://", "postgresql+psycopg://")  # how addresses of PostgreSQL begin
 
 
 class Store:
@@ -35,18 +43,33 @@ class Store:
         self._writer = writer
         self._readers = readers
         self._notary = notary
+        self._node = readers.node
+        self.leases: Leases | None = None  # None: nobody else forwards
+        self._bells: Bells | None = None
 
     @classmethod
     def open(
-        cls, url: str, *, checkpoints: Path, clock: Clock = clocks.now, writable: bool = True
+        cls,
+        url: str,
+        *,
+        checkpoints: Path,
+        clock: Clock = clocks.now,
+        writable: bool = True,
+        node: str = MAIN,
+        alone: bool = False,
     ) -> Self:
         """Open a database, creating or migrating it; `checkpoints` is a folder outside it.
 
-        With `writable` false nothing is created or migrated and only `read` works.
+        With `writable` false nothing is created or migrated and only `read` works. On PostgreSQL
+        `node` names the audit log written to; with `alone`, as the service opens it, no other
+        process may be open alone under this name.
 
         Raises:
-            StoreError: it can not be opened, or a newer version of this program made it.
+            StoreError: it can not be opened, a newer version of this program made it, or another
+                process works as this node.
         """
+        if url.startswith(SHARED):
+            return cls._open_shared(url, checkpoints, clock, writable, node, alone=alone)
         path, dialect = sqlite.path_of(url), sqlite.dialect()
         writer = None
         if writable:
@@ -56,9 +79,51 @@ class Store:
             except BaseException:
                 connection.close()
                 raise
-            writer = Writer(connection, dialect, clock)
-        store = cls(writer, Readers(path, dialect), Notary(checkpoints))
+            writer = Writer(SqliteSession(connection, dialect), clock)
+        store = cls(writer, Readers(SqliteSource(path, dialect), MAIN), Notary(checkpoints))
         log.info("database open, SQLite %s, writable: %s", sqlite.VERSION, writable)
+        store._start()
+        return store
+
+    @classmethod
+    def of(
+        cls,
+        settings: Settings,
+        *,
+        clock: Clock = clocks.now,
+        writable: bool = True,
+        alone: bool = False,
+    ) -> Self:
+        """Open the database that settings name, as `open` does."""
+        return cls.open(
+            settings.database,
+            checkpoints=settings.checkpoints,
+            clock=clock,
+            writable=writable,
+            node=settings.node,
+            alone=alone,
+        )
+
+    @classmethod
+    def _open_shared(
+        cls, url: str, checkpoints: Path, clock: Clock, writable: bool, node: str, *, alone: bool
+    ) -> Self:
+        # Who uses a file does not wait for a driver.
+        from verifier.store import postgres, shared
+        from verifier.store.bells import Bells
+        from verifier.store.leases import Leases
+
+        server, dialect, writer = postgres.address(url), postgres.dialect(), None
+        if writable:
+            migrate.upgrade_shared(server)
+            session = shared.PostgresSession(server, dialect, node, alone=alone)
+            writer = Writer(session, clock)
+        readers = Readers(shared.PostgresSource(server, dialect), node)
+        store = cls(writer, readers, Notary(checkpoints, node))
+        if writer is not None and alone:
+            store.leases = Leases(server, dialect, node)
+            store._bells = Bells(server, session.token, writer.ring)
+        log.info("database open, PostgreSQL, node %s, writable: %s", node, writable)
         store._start()
         return store
 
@@ -82,8 +147,9 @@ class Store:
     def on_commit(self, bell: Callable[[frozenset[str]], None]) -> None:
         """Call `bell` from the writer thread after each commit with the topics it touched.
 
-        Topics: messages, problems, cases, outbox, suspension, quality, people. It is a doorbell,
-        never a record: another process may write as well, so look now and then without it.
+        Topics: messages, problems, cases, outbox, suspension, quality, people, rules. It is a
+        doorbell, never a record: another process may write as well, so look now and then
+        without it.
         """
         if self._writer is not None:
             self._writer.on_commit(bell)
@@ -97,19 +163,32 @@ class Store:
         return sign_log(self, self._notary)
 
     def verify_audit(
-        self, notes: Sequence[str] | None = None, key: PublicKey | None = None
+        self, notes: Sequence[str] | None = None, key: PublicKey | None = None, log: str = ""
     ) -> Report:
-        """Check the whole audit log; checkpoints and key come from the folder if not given."""
-        kept, own = self._signed(notes, key)
-        return self.read(lambda r: verify(r.audit_stored(), r.audit_claim(), kept, own))
+        """Check one audit log as a whole, this node's own unless `log` names another.
 
-    def export_audit(self, file: BinaryIO, *, details: bool = True) -> int:
-        """Write the audit log with its checkpoints to a file; return the number of entries."""
-        notes, key = self._signed(None, None)
-        return self.read(
+        Checkpoints and key come from the folder if not given.
+        """
+        log = log or self._node
+        kept, own = self._signed(log, notes, key)
+        return self._readers.read(
+            lambda r: verify(r.audit_stored(), r.audit_claim(), kept, own, log), log
+        )
+
+    def verify_logs(self) -> dict[str, Report]:
+        """Check the audit logs of all nodes, each with its checkpoints in the folder."""
+        names = self.read(lambda reader: reader.audit_logs()) or [self._node]
+        return {name: self.verify_audit(log=name) for name in names}
+
+    def export_audit(self, file: BinaryIO, *, details: bool = True, log: str = "") -> int:
+        """Write one audit log with its checkpoints to a file; return the number of entries."""
+        log = log or self._node
+        notes, key = self._signed(log, None, None)
+        return self._readers.read(
             lambda r: write_export(
                 file, r.audit_claim(), notes, key, r.audit_stored(), details=details
-            )
+            ),
+            log,
         )
 
     def close(self) -> None:
@@ -117,6 +196,10 @@ class Store:
 
         The writer goes last: only the last connection to go can fold in the write-ahead file.
         """
+        if self._bells is not None:
+            self._bells.close()
+        if self.leases is not None:
+            self.leases.close()
         self._readers.close()
         if self._writer is not None:
             self._writer.close()
@@ -128,11 +211,12 @@ class Store:
         self.close()
 
     def _signed(
-        self, notes: Sequence[str] | None, key: PublicKey | None
+        self, log: str, notes: Sequence[str] | None, key: PublicKey | None
     ) -> tuple[Sequence[str], PublicKey | None]:
         """Return checkpoints read before the log, so that none can be newer than it."""
-        kept = self._notary.notes() if notes is None else notes
-        return kept, key or self._notary.public_key()
+        notary = self._notary.of(log)
+        kept = notary.notes() if notes is None else notes
+        return kept, key or notary.public_key()
 
     def _start(self) -> None:
         IDS.stay_above(self.read(lambda reader: reader.newest_id()))

@@ -4,25 +4,36 @@ from msgspec import Struct
 
 from verifier.store.audit import AuditReads, AuditWrites, LogState
 from verifier.store.cases import CaseReads, CaseWrites
+from verifier.store.claims import Claim
 from verifier.store.controls import ControlReads, ControlWrites
 from verifier.store.inbox import InboxWrites
 from verifier.store.outbox import OutboxWrites
+from verifier.store.past import PastReads
 from verifier.store.people import PeopleReads, PeopleWrites
 from verifier.store.preceding import PrecedingReads
 from verifier.store.quality import QualityReads, QualityWrites
 from verifier.store.queue import QueueReads
+from verifier.store.retention import RetentionReads, RetentionWrites
 from verifier.store.reviews import ReviewReads, ReviewWrites
+from verifier.store.ruleversions import RuleReads, RuleWrites
+from verifier.store.shadows import ShadowReads, ShadowWrites
+from verifier.store.usage import UsageReads
 
 
 class Reader(
     QueueReads,
     CaseReads,
     PrecedingReads,
+    PastReads,
     ControlReads,
     QualityReads,
     ReviewReads,
+    RuleReads,
+    ShadowReads,
     PeopleReads,
+    RetentionReads,
     AuditReads,
+    UsageReads,
 ):
     """Reads one consistent state of the database; see the parts for the methods."""
 
@@ -32,6 +43,7 @@ class Mark(Struct, frozen=True):
 
     touched: frozenset[str]
     log: LogState | None
+    held: frozenset[Claim]
 
 
 class Transaction(
@@ -42,19 +54,32 @@ class Transaction(
     ControlWrites,
     QualityWrites,
     ReviewWrites,
+    RuleWrites,
+    ShadowWrites,
     PeopleWrites,
+    RetentionWrites,
     AuditWrites,
 ):
     """Reads and writes inside one transaction, which is committed as a whole or not at all."""
 
+    def begin_work(self, needs: frozenset[Claim]) -> None:
+        """Begin a piece of work; what it `needs`, as found before, is waited for."""
+        if self._claims:
+            self._claims.begin_work()
+            if needs:
+                self._claims.wait(needs)
+
     def mark(self) -> Mark:
         """Return a point that `return_to` goes back to."""
-        return Mark(frozenset(self.touched), self._log)
+        held = self._claims.held if self._claims else frozenset()
+        return Mark(frozenset(self.touched), self._log, held)
 
     def return_to(self, mark: Mark) -> None:
         """Forget what happened in memory since `mark`; the caller undoes the rows."""
         self.touched = set(mark.touched)
         self._log = mark.log
+        if self._claims:
+            self._claims.held = mark.held
 
     def finish(self) -> None:
         """Write what is kept in memory; called once, before the commit."""

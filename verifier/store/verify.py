@@ -6,12 +6,13 @@ head, and a rewrite of everything by somebody who also holds the key and every c
 checkpoints. Checkpoints kept elsewhere are what the whole rests on.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import msgspec
 from msgspec import Struct
 
-from verifier.store.audit import WRITER, Claim, StoredEntry, detail_digest
+from verifier.store.audit import Claim, StoredEntry, detail_digest
+from verifier.store.base import MAIN
 from verifier.store.merkle import Frontier, leaf_hash
 from verifier.store.notes import Checkpoint, PublicKey, read_note
 
@@ -31,15 +32,22 @@ class Report(Struct, frozen=True):
 
 
 def verify(
-    entries: Iterable[StoredEntry], claim: Claim, notes: Sequence[str], key: PublicKey | None
+    entries: Iterable[StoredEntry],
+    claim: Claim,
+    notes: Sequence[str],
+    key: PublicKey | None,
+    writer: str = MAIN,
 ) -> Report:
-    """Check every entry, every checkpoint and the head. Reads the entries once, in order."""
+    """Check every entry, every checkpoint and the head of the log of `writer`.
+
+    Reads the entries once, in order. An export names no writer: "" takes any.
+    """
     findings, checkpoints = _read_notes(notes, key, claim.origin)
     pending = sorted(checkpoints, key=lambda checkpoint: checkpoint.size)
     tree, without = Frontier(), 0
     for entry in entries:
         pending = _compare(pending, tree, findings)
-        findings += _faults(entry, tree.size)
+        findings += _faults(entry, tree.size, writer)
         without += entry.detail is None
         tree = tree.append(leaf_hash(entry.body))
     left = _compare(pending, tree, findings)
@@ -54,6 +62,18 @@ def verify(
         )
     signed = max((checkpoint.size for checkpoint in checkpoints), default=0)
     return Report(tree.size, tree.root(), len(checkpoints), signed, without, _shortened(findings))
+
+
+def together(reports: Mapping[str, Report]) -> Report:
+    """Return what was found of several logs as one report; findings name the log if needed."""
+    if len(reports) == 1:
+        return next(iter(reports.values()))
+    each = reports.values()
+    findings = [f"log {log}: {said}" for log, one in reports.items() for said in one.findings]
+    return Report(
+        sum(one.entries for one in each), b"", sum(one.checkpoints for one in each),
+        sum(one.signed for one in each), sum(one.without_detail for one in each), tuple(findings),
+    )  # fmt: skip
 
 
 def _read_notes(
@@ -88,7 +108,7 @@ def _compare(pending: list[Checkpoint], tree: Frontier, findings: list[str]) -> 
     return pending
 
 
-def _faults(entry: StoredEntry, expected: int) -> list[str]:
+def _faults(entry: StoredEntry, expected: int, log: str) -> list[str]:
     """Return what is wrong with one entry that should be number `expected`."""
     found = []
     if entry.seq != expected:
@@ -99,7 +119,7 @@ def _faults(entry: StoredEntry, expected: int) -> list[str]:
         seq, at, writer, who, what, subject, digest = _body.decode(entry.body)
     except msgspec.MsgspecError:
         return [*found, f"entry {entry.seq}: its text can not be read"]
-    shown = (entry.seq, entry.at, WRITER, entry.who, entry.what, entry.subject)
+    shown = (entry.seq, entry.at, log or writer, entry.who, entry.what, entry.subject)
     if (seq, at, writer, who, what, subject) != shown:
         found.append(f"entry {entry.seq}: what is shown of it is not what was hashed")
     if entry.detail is not None and detail_digest(entry.salt, entry.detail).hex() != digest:

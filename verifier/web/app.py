@@ -19,7 +19,21 @@ from verifier.settings import Settings
 from verifier.store.store import Store
 from verifier.web.desk import Desk
 from verifier.web.guard import ForbiddenError, NotSignedInError, see
-from verifier.web.routes import access, case, messages, people, quality, queue, record, stops
+from verifier.web.routes import (
+    access,
+    case,
+    drafts,
+    levels,
+    messages,
+    people,
+    quality,
+    queue,
+    record,
+    rules,
+    stops,
+    usage,
+    versions,
+)
 from verifier.web.shell import Shell
 
 _STATIC = Path(__file__).parent / "static"
@@ -37,12 +51,15 @@ def create_app(store: Store, line: Line, settings: Settings, clock: Clock) -> Fa
     async def running(app: FastAPI) -> AsyncIterator[None]:
         async with desk.pulse.beating():
             yield
+        desk.chores.close()
 
     app = FastAPI(lifespan=running, openapi_url=None, docs_url=None, redoc_url=None)
     app.state.desk = desk
-    app.add_middleware(Shell, secure=settings.web.secure_cookie)
+    app.add_middleware(Shell, secure=settings.web.encrypted)
     app.mount("/static", StaticFiles(directory=_STATIC), name="static")
-    for part in (access, queue, case, messages, stops, quality, people, record):
+    bench = (access, queue, case, messages, stops, quality, levels)
+    office = (usage, rules, versions, drafts, people, record)
+    for part in (*bench, *office):
         app.include_router(part.router)
     _explain_refusals(app, desk)
     return app

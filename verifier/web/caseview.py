@@ -55,7 +55,7 @@ def case_view(reader: Reader, case_id: int, catalogue: Catalogue, now: datetime)
         reader.earlier(
             patient.key if patient else "", since=now - LOOK_BACK, excluding=specimen.key
         ),
-        {row.test: row for row in reader.controls()},
+        {(row.test, row.analyzer): row for row in reader.controls()},
     )
     shown = lines(known)
     entries = stored.record.entries

@@ -76,14 +76,20 @@ def _days(marks: Sequence[Mark]) -> list[str]:
 
 
 def _trace(marks: Sequence[Mark]) -> str:
-    points = " ".join(f"{_across(at, len(marks))},{_down(m.z)}" for at, m in enumerate(marks))
+    points = " ".join(
+        f"{_across(at, len(marks))},{_down(m.z)}"
+        for at, m in enumerate(marks)
+        if m.verdict != "left-out"
+    )
     return f'<polyline class="trace" points="{points}" fill="none"/>'
 
 
 def _shape(x: float, mark: Mark) -> str:
     y = _down(mark.z)
     acted = f'<path class="acted" d="M{x - 5} {TOP}V{HEIGHT - BOTTOM}"/>' if mark.acted else ""
-    if abs(mark.z) > MOST:
+    if mark.verdict == "left-out":
+        shape = f'<path d="M{x - 6} {y}l6 -6l6 6l-6 6z"/>'
+    elif abs(mark.z) > MOST:
         tip = -9 if mark.z > 0 else 9
         shape = f'<path d="M{x - 6} {y}h12l-6 {tip}z"/>'
     elif mark.verdict == "rejected":

@@ -15,8 +15,10 @@ from verifier.settings import Settings
 from verifier.store.rows import Person, Session
 from verifier.store.signin import sign_in
 from verifier.store.store import Store
-from verifier.store.transaction import Reader
+from verifier.store.transaction import Reader, Transaction
 from verifier.web import words
+from verifier.web.chores import Chores
+from verifier.web.livecheck import LiveCheck
 from verifier.web.pulse import Pulse
 from verifier.web.roles import ABILITIES, can
 
@@ -34,6 +36,7 @@ class Desk:
         self.clock = clock
         self.zone = ZoneInfo(settings.zone)
         self.pulse = Pulse(store, self.counters)
+        self.live, self.chores = LiveCheck(settings), Chores()
         self._templates = _environment(self.zone, clock)
 
     def midnight(self) -> datetime:
@@ -50,9 +53,11 @@ class Desk:
             "problems": numbers.problems + refused,
             "unread": numbers.problems,
             "refused": refused,
+            "to_look_into": reader.to_look_into(),
             "sending": sum(count.waiting for count in numbers.outbox.values()),
             "by_rules": numbers.released_by_rules,
             "by_person": numbers.released_by_person,
+            "alarm": self.line.alarm,
             "suspended": [words.suspension(row) for row in reader.suspensions()],
         }
 
@@ -89,6 +94,13 @@ class Desk:
             lock_minutes=web.lock_minutes,
             purpose=purpose,
         )
+
+    def sign(
+        self, session: Session, password: str, work: Callable[[Transaction, Person, datetime], None]
+    ) -> None:
+        """Check the password of who is signed in and do what it signs, or raise RefusedError."""
+        who, now = self.check_password(session.person.name, password, SIGNING), self.clock()
+        self.store.write(lambda tx: work(tx, who, now))
 
 
 def _environment(zone: ZoneInfo, clock: Clock) -> Environment:

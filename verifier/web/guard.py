@@ -114,7 +114,7 @@ def _same_token(given: object, expected: str) -> None:
 def set_cookie(response: Response, desk: Desk, name: str, value: str) -> None:
     """Set a cookie that scripts can not read and other sites can not send."""
     response.set_cookie(
-        name, value, httponly=True, samesite="strict", secure=desk.settings.web.secure_cookie
+        name, value, httponly=True, samesite="strict", secure=desk.settings.web.encrypted
     )
 
 

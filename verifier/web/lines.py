@@ -6,6 +6,7 @@ from datetime import datetime
 
 from markupsafe import Markup
 
+from verifier.facts.build import analyzer_of
 from verifier.facts.case import Case, Earlier, Entry
 from verifier.facts.catalogue import Catalogue, TestDefinition
 from verifier.facts.numbers import value_text
@@ -90,7 +91,7 @@ class Known:
     facts: Case | None
     latest: Mapping[int, ResultDecision]
     earlier: Mapping[str, tuple[Earlier, ...]]
-    controls: Mapping[str, ControlRow]
+    controls: Mapping[tuple[str, str], ControlRow]
     by_entry: dict[int, Value] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -120,7 +121,7 @@ def _line(known: Known, place: int, entry: Entry) -> Line:
     earlier = [e for e in known.earlier.get(name, ()) if e.unit == stored][:MOST_EARLIER]
     now = known.by_entry.get(place)
     reference = verdict.reference if verdict else ""
-    control = known.controls.get(name)
+    control = known.controls.get((name, analyzer_of(entry))) or known.controls.get((name, ""))
     facts = known.facts
     return Line(
         place=place,

@@ -2,7 +2,7 @@
 
 import csv
 import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
@@ -10,6 +10,8 @@ from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
 
+from verifier.facts.catalogue import TestDefinition
+from verifier.quality.choices import MEANINGS, RuleName
 from verifier.quality.figures import Figures, figures
 from verifier.service.gating import overdue
 from verifier.settings import Quality
@@ -22,8 +24,8 @@ MARKS = {
     "no control defined": "?",
 }  # fmt: skip
 COLUMNS = (
-    "month", "test", "analyzer", "material", "level", "lot", "unit", "n", "rejected", "target",
-    "mean", "sd", "cv_percent", "bias_percent", "sigma",
+    "month", "test", "analyzer", "material", "level", "lot", "unit", "n", "rejected", "left_out",
+    "target", "mean", "sd", "cv_percent", "bias_percent", "sigma",
 )  # fmt: skip
 
 
@@ -39,16 +41,24 @@ class Stands:
 
 @dataclass(frozen=True, slots=True)
 class MonthLine:
-    """The figures of one level on one analyzer in one month; rejected values are left out."""
+    """The figures of one level on one analyzer in one month.
+
+    Rejected values and those a person left out are counted and are not in the figures.
+    """
 
     level: ControlLevel
     analyzer: str
     figures: Figures
     rejected: int
+    left_out: int
+    results: Sequence[ControlResult]
 
 
 def standings(reader: Reader, settings: Quality, now: datetime) -> list[Stands]:
-    """Return how every test with controls stands, the worst first."""
+    """Return how every test with controls stands, the worst first.
+
+    Last comes what only would count on an analyzer nobody has sent controls of yet.
+    """
     levels = [level for level in reader.control_levels() if level.ended is None]
     found = []
     for row in reader.standings():
@@ -56,7 +66,44 @@ def standings(reader: Reader, settings: Quality, now: datetime) -> list[Stands]:
         own = [e for e in levels if e.test == row.test and e.analyzer in ("", row.analyzer)]
         found.append(Stands(row, "overdue" if late else row.state, late or row.why, own))
     order = ["out of control", "overdue", "warning", "in control"]
-    return sorted(found, key=lambda each: (order.index(each.state), each.row.test))
+    measured = {each.row.test for each in found if each.row.analyzer}
+
+    def rank(each: Stands) -> tuple[bool, int, str, str]:
+        spare = not each.row.analyzer and each.row.test in measured
+        return spare, order.index(each.state), each.row.test, each.row.analyzer
+
+    return sorted(found, key=rank)
+
+
+def rules_in_use(settings: Quality) -> list[str]:
+    """Return the control rules in use and what is chosen where their definitions leave it open."""
+
+    def named(rules: Iterable[RuleName]) -> str:
+        return "; ".join(f"{rule} ({MEANINGS[rule]})" for rule in rules) or "no rule"
+
+    said = [
+        f"warns: {named(settings.warn)}",
+        f"rejects: {named(settings.reject)}",
+        f"a value exactly on a limit is {'beyond' if settings.inclusive else 'not beyond'} it; one "
+        "exactly on the mean is on neither side",
+    ]
+    if "R-4s" in (*settings.warn, *settings.reject):
+        apart = "the highest and the lowest value of a run are more than 4 SD apart"
+        sides = "one value of a run is beyond +2 SD and another beyond −2 SD"
+        said.append(f"R-4s: {apart if settings.spread == 'range' else sides}")
+    if settings.across:
+        said.append(f"over all levels together as well: {', '.join(settings.across)}")
+    if settings.after_warning:
+        said.append("rejects only in a run with a value beyond 2 SD")
+    said.append("no rule looks back over a corrective action or into another lot")
+    return said
+
+
+def undefined(reader: Reader, tests: Iterable[TestDefinition]) -> list[TestDefinition]:
+    """Return the tests that are to be controlled and have no level in use on any analyzer."""
+    defined = {level.test for level in reader.control_levels() if level.ended is None}
+    wanted = (test for test in tests if test.controlled and test.kind != "index")
+    return [test for test in wanted if test.name not in defined]
 
 
 def shown(number: Decimal | None, digits: int) -> str:
@@ -84,12 +131,14 @@ def drawn(
     for each in results:
         if each.value is None or each.verdict == "not judged":
             continue
+        verdict = "left-out" if each.left_out else each.verdict
         acted = before is not None and any(before < a.at <= each.at for a in actions)
         rules = f": {', '.join(each.rules)}" if each.rules else ""
         at = each.at.astimezone(zone)
-        text = f"{at:%Y-%m-%d %H:%M}  {each.value} {each.unit}, {each.verdict}{rules}"
+        out = f", left out: {each.left_out_why}" if each.left_out else ""
+        text = f"{at:%Y-%m-%d %H:%M}  {each.value} {each.unit}, {each.verdict}{rules}{out}"
         z = float((each.value - mean) / sd)
-        marks.append(Mark(at, z, each.verdict, each.rules, text, acted))
+        marks.append(Mark(at, z, verdict, each.rules, text, acted))
         before = each.at
     scale = [shown(mean + sd * step, digits) for step in range(-3, 4)]
     bad = sum(mark.verdict == "rejected" for mark in marks)
@@ -103,7 +152,7 @@ def own_figures(results: Sequence[ControlResult], level: ControlLevel) -> Figure
     values = [
         each.value
         for each in results
-        if each.value is not None and each.verdict in ("accepted", "warning")
+        if each.counts and each.value is not None and each.verdict != "rejected"
         and (since is None or each.at >= since)
     ]  # fmt: skip
     return figures(values, level.mean)
@@ -131,9 +180,11 @@ def month(
             if each.at < end and each.value is not None and each.verdict != "not judged":
                 on.setdefault(each.analyzer, []).append(each)
         for analyzer, results in on.items():
-            kept = [e.value for e in results if e.verdict != "rejected" and e.value is not None]
+            counted = [each for each in results if each.counts]
+            kept = [e.value for e in counted if e.verdict != "rejected" and e.value is not None]
             told = figures(kept, level.mean, allowable.get(level.test))
-            found.append(MonthLine(level, analyzer, told, len(results) - len(kept)))
+            rejected, out = len(counted) - len(kept), len(results) - len(counted)
+            found.append(MonthLine(level, analyzer, told, rejected, out, results))
     return sorted(found, key=lambda each: (each.level.test, each.analyzer, each.level.name))
 
 
@@ -147,14 +198,15 @@ def month_csv(lines: Sequence[MonthLine], begin: datetime) -> str:
         numbers = (told.mean, told.sd, told.cv, told.bias, told.sigma)
         writer.writerow(
             [
-                f"{begin:%Y-%m}", level.test, _plain(line.analyzer), _plain(level.material),
-                _plain(level.level), _plain(level.lot), level.unit, told.n, line.rejected,
-                level.mean, *("" if n is None else format(round(n, 6), "f") for n in numbers),
+                f"{begin:%Y-%m}", level.test, plain(line.analyzer), plain(level.material),
+                plain(level.level), plain(level.lot), level.unit, told.n,
+                line.rejected, line.left_out, level.mean,
+                *("" if n is None else format(round(n, 6), "f") for n in numbers),
             ]
         )  # fmt: skip
     return out.getvalue()
 
 
-def _plain(text: str) -> str:
-    # A spreadsheet takes a cell that begins so for a formula, whoever named the material.
+def plain(text: str) -> str:
+    """Return a cell no spreadsheet takes for a formula, whoever named the material."""
     return f"'{text}" if text[:1] in "=+-@" and text else text

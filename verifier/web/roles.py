@@ -1,5 +1,6 @@
 """Who may do what on the page. The actions themselves check again."""
 
+from verifier.service import ruleshelf
 from verifier.store.rows import ROLES, Person, Role
 
 _ALL = frozenset(ROLES)
@@ -12,6 +13,9 @@ ABILITIES: dict[str, frozenset[Role]] = {
     "suspend": _ALL,
     "record controls": _BENCH,
     "read the audit log": frozenset({"pathologist", "administrator"}),
+    "write rules": ruleshelf.WRITES,
+    "approve rules": ruleshelf.APPROVES,
+    "activate rules": ruleshelf.ACTIVATES,
     "manage people": frozenset({"administrator"}),
 }
 

@@ -4,6 +4,7 @@ from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 LARGEST_FORM = 65_536
+LARGEST_RULES = 1_500_000  # a rule file, and more characters than a rule set may have
 
 POLICY = "; ".join(
     (
@@ -54,17 +55,18 @@ class Shell:
                 headers["Cache-Control"] = "no-cache" if static else "no-store"
             await send(message)
 
-        await self._app(scope, _limited(receive), sending)
+        most = LARGEST_RULES if scope["path"].startswith("/rules/draft/") else LARGEST_FORM
+        await self._app(scope, _limited(receive, most), sending)
 
 
-def _limited(receive: Receive) -> Receive:
+def _limited(receive: Receive, most: int) -> Receive:
     taken = 0
 
     async def receiving() -> Message:
         nonlocal taken
         message = await receive()
         taken += len(message.get("body", b""))
-        if taken > LARGEST_FORM:
+        if taken > most:
             raise TooLargeError
         return message
 

@@ -8,14 +8,17 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from verifier.commands.rules import testing, yields
+from verifier.commands.rules import proofs, report, testing, usage, versions, yields
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from verifier.language import Checked
 
 CHECK_EXAMPLE = """example:
   verifier rules check rules
   verifier rules check rules --watch
+  verifier rules check rules --config verifier.toml              as this site uses them
   verifier rules check rules --json | jq .identity
 
 exit codes: 0 the rule set can be used, 1 it has errors, 2 there is no such folder"""
@@ -55,7 +58,7 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     """Add the command and its actions."""
     rules = subparsers.add_parser(
         "rules",
-        help="check, test, lay out and compare the rules of a laboratory",
+        help="check, test, prove, lay out and compare the rules of a laboratory",
         epilog=CHECK_EXAMPLE,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
@@ -64,8 +67,8 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     _register_format(actions)
     _register_diff(actions)
     _register_limits(actions)
-    testing.register(actions)
-    yields.register(actions)
+    for part in (testing, proofs, yields, versions, report, usage):
+        part.register(actions)
     textmate = _action(
         actions, "textmate", "print a TextMate grammar, to highlight rules in editors",
         TEXTMATE_EXAMPLE,
@@ -88,6 +91,9 @@ def _register_check(actions: "argparse._SubParsersAction[argparse.ArgumentParser
         CHECK_EXAMPLE,
     )
     check.add_argument("folder", type=Path, metavar="DIR", help="folder of *.rules files")
+    check.add_argument(
+        "--config", type=Path, metavar="TOML", help="settings whose [parameters] and units count"
+    )
     form = check.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="print one JSON object")
     form.add_argument("--html", action="store_true", help="print one HTML page")
@@ -134,14 +140,32 @@ def _register_limits(actions: "argparse._SubParsersAction[argparse.ArgumentParse
 
 def check_rules(args: argparse.Namespace) -> int:
     """Check one folder; 0 when it can be used, 1 when it can not."""
-    from verifier.rulefiles import load_folder
-
+    look = _looker(args.folder, args.config)
     if args.watch:
-        return watch_rules(args.folder)
-    checked = load_folder(args.folder)
+        return watch_rules(args.folder, look)
+    checked = look()
     show = _show_json if args.json else _show_html if args.html else _show_text
     show(args.folder, checked)
     return 0 if checked.program else 1
+
+
+def _looker(folder: Path, config: Path | None) -> "Callable[[], Checked]":
+    """Return what checks a folder, as a site uses it if there is a configuration."""
+    from verifier import settings
+    from verifier.rulefiles import load_folder
+    from verifier.service.wiring import check_wiring
+
+    if config is None:
+        return lambda: load_folder(folder)
+    site = settings.load(config)
+
+    def look() -> "Checked":
+        checked = load_folder(folder, site.parameters, site.units)
+        if checked.program:
+            check_wiring(site, checked.program.catalogue)
+        return checked
+
+    return look
 
 
 def _show_json(folder: Path, checked: "Checked") -> None:
@@ -182,13 +206,13 @@ def _wants_color() -> bool:
     return sys.stdout.isatty() and not os.environ.get("NO_COLOR")
 
 
-def watch_rules(folder: Path) -> int:
+def watch_rules(folder: Path, look: "Callable[[], Checked]") -> int:
     """Check a folder now and after every change, until Ctrl-C; returns what the last check said."""
     from verifier.errors import RuleSetError
-    from verifier.rulefiles import load_folder, stamps
+    from verifier.rulefiles import stamps
 
     seen = stamps(folder)
-    checked = load_folder(folder)
+    checked = look()
     try:
         while True:
             _show_text(folder, checked)
@@ -200,7 +224,7 @@ def watch_rules(folder: Path) -> int:
                 seen, now = now, stamps(folder)
             print()
             try:
-                checked = load_folder(folder)
+                checked = look()
             except RuleSetError as error:
                 print(error)
     except KeyboardInterrupt:

@@ -1,6 +1,6 @@
 """Controls as measured: how tests stand, charts, what to look into, figures of a month."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from functools import partial
 from typing import Annotated
 
@@ -9,29 +9,30 @@ from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
 from verifier.errors import RefusedError
-from verifier.quality.figures import Figures
 from verifier.service import qualityacts
-from verifier.store.qualityrows import Basis, ControlLevel
+from verifier.store.qualityrows import CorrectiveAction
 from verifier.store.rows import Person, Session
 from verifier.store.transaction import Reader, Transaction
-from verifier.web.desk import SIGNING, Content, Desk, TheDesk
+from verifier.web.desk import Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
+from verifier.web.monthpaper import Month, month_document
 from verifier.web.qualityview import (
     MARKS,
     digits_of,
-    drawn,
     month,
     month_csv,
     month_of,
-    own_figures,
+    rules_in_use,
     shown,
     standings,
+    undefined,
 )
 
 router = APIRouter()
 Password = Annotated[str, Form(max_length=2000)]
 Note = Annotated[str, Form(max_length=1000)]
 NOT_JUDGED = timedelta(days=7)
+ACTIONS = timedelta(days=30)
 _ACT = [Depends(May("record controls")), Depends(meant)]
 
 
@@ -78,43 +79,6 @@ def look_into(
     return _signed(desk, session, password, work)
 
 
-@router.get("/quality/level/{level_id}", dependencies=[Depends(May("look"))])
-def level(
-    level_id: int, desk: TheDesk, session: Visitor, analyzer: str = "", against: str = "insert"
-) -> Response:
-    """Show the chart of a level on an analyzer, against the insert or the own figures."""
-    return _level(desk, session, level_id, analyzer, against)
-
-
-@router.post("/quality/level/{level_id}/basis", dependencies=_ACT)
-def basis(
-    level_id: int,
-    desk: TheDesk,
-    session: Visitor,
-    chosen: Annotated[str, Form(max_length=10)] = "",
-    since: Annotated[str, Form(max_length=30)] = "",
-    password: Password = "",
-) -> Response:
-    """Choose what a level is judged by, signed with the password."""
-    kind: Basis = "own" if chosen == "own" else "insert"
-    begin = _day(desk, since) if kind == "own" else None
-
-    def work(tx: Transaction, who: Person, now: datetime) -> None:
-        qualityacts.choose_basis(tx, who, level_id, kind, begin)
-
-    return _signed(desk, session, password, work, back=f"/quality/level/{level_id}")
-
-
-@router.post("/quality/level/{level_id}/end", dependencies=_ACT)
-def end(level_id: int, desk: TheDesk, session: Visitor, password: Password = "") -> Response:
-    """Take a level out of use, signed with the password."""
-
-    def work(tx: Transaction, who: Person, now: datetime) -> None:
-        qualityacts.end_level(tx, desk.line.controls, who, level_id, now)
-
-    return _signed(desk, session, password, work, back=f"/quality/level/{level_id}")
-
-
 @router.get("/quality/month", dependencies=[Depends(May("look"))])
 def by_month(desk: TheDesk, session: Visitor, month: str = "") -> Response:
     """Show the figures of a month."""
@@ -123,31 +87,37 @@ def by_month(desk: TheDesk, session: Visitor, month: str = "") -> Response:
     return desk.show("quality_month.html", session, gather)
 
 
+@router.get("/quality/month.pdf", dependencies=[Depends(May("look"))])
+def by_month_pdf(desk: TheDesk, session: Visitor, month: str = "") -> Response:
+    """Give the figures of a month, with charts, as a file to print and keep."""
+    from verifier.documents.pdf import as_pdf  # loads fonts; only who prints waits for it
+
+    begin, end_of = month_of(month, desk.zone, desk.clock())
+    paper = desk.store.read(lambda reader: _paper(reader, desk, begin, end_of))
+    return _file(as_pdf(month_document(paper, desk.clock())), f"controls-{begin:%Y-%m}.pdf")
+
+
 @router.get("/quality/month.csv", dependencies=[Depends(May("look"))])
 def by_month_csv(desk: TheDesk, session: Visitor, month: str = "") -> Response:
     """Give the figures of a month as a file."""
     begin, end_of = month_of(month, desk.zone, desk.clock())
     lines = desk.store.read(lambda r: _month(r, desk=desk, begin=begin, end_of=end_of))["lines"]
-    name = f"controls-{begin:%Y-%m}.csv"
+    return _file(month_csv(lines, begin), f"controls-{begin:%Y-%m}.csv")
+
+
+def _file(content: str | bytes, name: str) -> Response:
+    kind = {"csv": "text/csv", "pdf": "application/pdf"}[name.rpartition(".")[2]]
     headers = {"Content-Disposition": f'attachment; filename="{name}"'}
-    return Response(month_csv(lines, begin), media_type="text/csv", headers=headers)
+    return Response(content, media_type=kind, headers=headers)
 
 
-def _signed(
-    desk: Desk,
-    session: Session,
-    password: str,
-    work: "qualityacts.Work",
-    *,
-    back: str = "/quality",
-) -> Response:
+def _signed(desk: Desk, session: Session, password: str, work: qualityacts.Work) -> Response:
     """Check the password, do it and go back; a refusal is shown on the page of controls."""
     try:
-        who, now = desk.check_password(session.person.name, password, SIGNING), desk.clock()
-        desk.store.write(lambda tx: work(tx, who, now))
+        desk.sign(session, password, work)
     except RefusedError as refused:
         return _quality(desk, session, str(refused), status=409)
-    return see(back)
+    return see("/quality")
 
 
 def _quality(desk: Desk, session: Session, refused: str = "", *, status: int = 200) -> Response:
@@ -157,6 +127,9 @@ def _quality(desk: Desk, session: Session, refused: str = "", *, status: int = 2
         return {
             "stands": standings(reader, desk.settings.quality, now),
             "marks": MARKS,
+            "undefined": undefined(reader, desk.line.judge.program.catalogue.tests.values()),
+            "rules": rules_in_use(desk.settings.quality),
+            "actions": _actions(reader, now - ACTIONS),
             "titles": desk.line.judge.program.catalogue.tests,
             "reviews": reader.open_reviews(),
             "alarms": reader.open_alarms(),
@@ -168,36 +141,14 @@ def _quality(desk: Desk, session: Session, refused: str = "", *, status: int = 2
     return desk.show("quality.html", session, gather, status=status)
 
 
-def _level(desk: Desk, session: Session, level_id: int, analyzer: str, against: str) -> Response:
-    def gather(reader: Reader) -> Content:
-        level = next((e for e in reader.control_levels() if e.id == level_id), None)
-        if level is None:
-            raise HTTPException(404, "There is no such control level")
-        everything = reader.results_of_level(level_id, datetime(1970, 1, 1, tzinfo=UTC))
-        places = sorted({each.analyzer for each in everything})
-        where = analyzer if analyzer in places else (places or [level.analyzer])[0]
-        results = [each for each in everything if each.analyzer == where]
-        own = own_figures(results, level)
-        use_own = against == "own" and own.mean is not None and bool(own.sd)
-        judged = (own.mean, own.sd) if use_own else (level.mean, level.sd)
-        since = results[0].at if results else desk.clock()
-        actions = reader.corrective_actions(level.test, where, since)
-        return {
-            "level": level, "where": where, "places": places, "actions": actions,
-            "drawing": drawn(level, results[-120:], actions, judged, desk.zone),  # type: ignore[arg-type]
-            "results": results[-40:][::-1], "own": _own(own, level), "against": against,
-            "use_own": use_own, "titles": desk.line.judge.program.catalogue.tests,
-        }  # fmt: skip
-
-    return desk.show("quality_level.html", session, gather)
-
-
-def _own(own: Figures, level: ControlLevel) -> dict[str, str]:
-    digits = digits_of(level)
-    return {
-        "n": str(own.n), "mean": shown(own.mean, digits), "sd": shown(own.sd, digits),
-        "cv": shown(own.cv, 2), "bias": shown(own.bias, 2),
-    }  # fmt: skip
+def _actions(reader: Reader, since: datetime) -> list[CorrectiveAction]:
+    """Return the corrective actions of every test since an instant, newest first."""
+    found = [
+        action
+        for row in reader.standings()
+        for action in reader.corrective_actions(row.test, row.analyzer, since)
+    ]
+    return sorted(found, key=lambda action: action.at, reverse=True)
 
 
 def _month(reader: Reader, *, desk: Desk, begin: datetime, end_of: datetime) -> Content:
@@ -208,9 +159,14 @@ def _month(reader: Reader, *, desk: Desk, begin: datetime, end_of: datetime) -> 
     }  # fmt: skip
 
 
-def _day(desk: Desk, text: str) -> datetime | None:
-    try:
-        at = datetime.fromisoformat(text)
-    except ValueError:
-        return None
-    return at if at.tzinfo else at.replace(tzinfo=desk.zone)
+def _paper(reader: Reader, desk: Desk, begin: datetime, end_of: datetime) -> Month:
+    lines = month(reader, begin, end_of, desk.settings.quality.allowable)
+    places = dict.fromkeys((line.level.test, line.analyzer) for line in lines)
+    actions = [
+        action
+        for test, analyzer in places
+        for action in reader.corrective_actions(test, analyzer, begin)
+        if action.at < end_of
+    ]
+    titles = desk.line.judge.program.catalogue.tests
+    return Month(desk.settings.laboratory, begin, lines, actions, titles, desk.zone)

@@ -1,21 +1,15 @@
-"""What was decided by and what was done: the active rules, and the audit log."""
+"""What was done: the audit log."""
 
 from fastapi import APIRouter, Depends
 from fastapi.responses import Response
 
 from verifier.store.transaction import Reader
+from verifier.store.verify import together
 from verifier.web.desk import Content, TheDesk
 from verifier.web.guard import May, Visitor, meant
 
 router = APIRouter()
 MOST_ENTRIES = 300
-
-
-@router.get("/rules", dependencies=[Depends(May("look"))])
-def rules(desk: TheDesk, session: Visitor) -> Response:
-    """Show the active rule set: its identity, its tests and its rules with their sources."""
-    program = desk.line.judge.program
-    return desk.show("rules.html", session, lambda reader: {"program": program})
 
 
 @router.get("/audit", dependencies=[Depends(May("read the audit log"))])
@@ -29,7 +23,7 @@ def audit(desk: TheDesk, session: Visitor, subject: str = "") -> Response:
 @router.post("/audit", dependencies=[Depends(May("read the audit log")), Depends(meant)])
 def verify(desk: TheDesk, session: Visitor) -> Response:
     """Check the whole log against its tree and its signed checkpoints, and say what was found."""
-    report = desk.store.verify_audit()
+    report = together(desk.store.verify_logs())
     detail = {"entries": report.entries, "findings": len(report.findings)}
     desk.store.write(lambda tx: tx.audit(session.person.name, "verified", "audit", detail))
     return desk.show("audit.html", session, lambda r: _entries(r, "") | {"verdict": report})

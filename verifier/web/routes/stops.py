@@ -1,5 +1,6 @@
 """What people stop and what they vouch for: suspensions and control states."""
 
+from datetime import datetime
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Depends, Form
@@ -8,7 +9,7 @@ from fastapi.responses import Response
 from verifier.errors import RefusedError
 from verifier.facts.case import Control
 from verifier.service import actions, qualityacts
-from verifier.store.rows import ControlRow, Session
+from verifier.store.rows import ControlRow, Person, Session
 from verifier.store.transaction import Reader, Transaction
 from verifier.web.desk import SIGNING, Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
@@ -87,29 +88,40 @@ def record(
     desk: TheDesk,
     session: Visitor,
     tests: Annotated[list[str] | None, Form()] = None,
+    analyzer: Annotated[str, Form(max_length=200)] = "",
     state: Annotated[str, Form(max_length=20)] = "",
     note: Note = "",
+    since: Annotated[str, Form(max_length=30)] = "",
     password: Password = "",
 ) -> Response:
-    """Record one control state for the chosen tests, signed with the password."""
+    """Record one control state for the chosen tests, signed with the password.
+
+    It is for the chosen analyzer; a line that is for one analyzer already stays with that one.
+    """
     states: dict[str, Control] = {
         name: name for name in ("in control", "out of control", "unknown")
     }
     known = {row.test for row in _states(desk, [])}
+    chosen = [(test, of or analyzer) for test, _, of in (t.partition("|") for t in tests or [])]
     try:
         taken_back = state == "controls"
-        if (state not in states and not taken_back) or not tests or not known.issuperset(tests):
+        fits = bool(chosen) and known.issuperset(test for test, _ in chosen)
+        if (state not in states and not taken_back) or not fits:
             raise RefusedError("Choose at least one test and its control state.")
-        who, now = desk.check_password(session.person.name, password, SIGNING), desk.clock()
+        doubted = _since(desk, since) if state == "out of control" else None
 
-        def work(tx: Transaction) -> None:
-            for test in tests:
+        def work(tx: Transaction, who: Person, now: datetime) -> None:
+            _check_analyzers(tx, {of for _, of in chosen})
+            for test, of in chosen:
                 if taken_back:
-                    qualityacts.take_back_state(tx, who, test)
+                    qualityacts.take_back_state(tx, who, test, of)
                 else:
-                    actions.set_control(tx, who, test, states[state], note.strip(), now)
+                    actions.set_control(tx, who, test, states[state], note.strip(), now, of)
+                if doubted:
+                    controls = desk.line.controls
+                    qualityacts.doubt_since(tx, controls, who, test, of, doubted, now)
 
-        desk.store.write(work)
+        desk.sign(session, password, work)
     except RefusedError as refused:
         return _controls(desk, session, str(refused), status=409)
     return see("/controls")
@@ -121,20 +133,46 @@ def _controls(desk: Desk, session: Session, refused: str = "", *, status: int = 
             "states": _states(desk, reader.controls()),
             "titles": desk.line.judge.program.catalogue.tests,
             "assumed": desk.settings.quality.without_state,
+            "analyzers": _analyzers(reader),
             "refused": refused,
         }
 
     return desk.show("controls.html", session, gather, status=status)
 
 
+def _since(desk: Desk, text: str) -> datetime | None:
+    if not text:
+        return None
+    try:
+        at = datetime.fromisoformat(text)
+    except ValueError:
+        raise RefusedError("Since when results are in doubt can not be read.") from None
+    return at if at.tzinfo else at.replace(tzinfo=desk.zone)
+
+
+def _analyzers(reader: Reader) -> list[str]:
+    return sorted({*reader.analyzers(), *(row.analyzer for row in reader.controls())} - {""})
+
+
+def _check_analyzers(reader: Reader, named: set[str]) -> None:
+    # A state recorded under a misspelt name would stop nothing and look as if it did.
+    if unknown := named - {"", *_analyzers(reader)}:
+        raise RefusedError(f"No analyzer is called {sorted(unknown)[0]}.")
+
+
 def _states(desk: Desk, recorded: list[ControlRow]) -> list[ControlRow]:
-    """Return a row for every test that needs a control, recorded or not."""
-    by_test = {row.test: row for row in recorded}
+    """Return a row for every test that needs a control, recorded or not, and for every analyzer
+    something else was recorded for."""
+    by_test = {row.test: row for row in recorded if not row.analyzer}
     assumed: Control = (
         "in control" if desk.settings.quality.without_state == "assume in control" else "unknown"
     )
     return [
-        by_test.get(test.name) or ControlRow(test.name, assumed, "", desk.midnight(), "")
+        row
         for test in desk.line.judge.program.catalogue.tests.values()
         if test.controlled and test.kind != "index"
+        for row in (
+            by_test.get(test.name) or ControlRow(test.name, assumed, "", desk.midnight(), ""),
+            *(row for row in recorded if row.test == test.name and row.analyzer),
+        )
     ]

@@ -37,11 +37,14 @@
     }));
   }
 
-  function connection(text) {
-    const place = document.getElementById("connection");
+  function say(id, text) {
+    const place = document.getElementById(id);
+    if (place.textContent === text) return;
     place.textContent = text;
     place.hidden = text === "";
   }
+
+  const connection = (text) => say("connection", text);
 
   const stream = new EventSource("/events");
   stream.onopen = () => connection("");
@@ -49,6 +52,7 @@
     const state = JSON.parse(event.data);
     count(state);
     suspended(state.suspended);
+    say("alarm", state.alarm);
     document.dispatchEvent(new CustomEvent("state", { detail: state }));
   };
   stream.onerror = () => connection(

@@ -1,0 +1,1 @@
+"""Makes `databases` importable by every room of tests."""

@@ -1,0 +1,198 @@
+"""`verifier rules import|export|versions`: between a folder and the versions in the database."""
+
+import argparse
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from verifier.commands.rules.signing import headline, opened, signed, takes_person
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from verifier.language import Checked
+    from verifier.service.ruleshelf import Shelf
+    from verifier.service.rulestate import Listed
+    from verifier.settings import Settings
+    from verifier.store.rulerows import RuleTexts, VersionRow
+    from verifier.store.store import Store
+
+IMPORT_EXAMPLE = """example:
+  verifier rules import my-rules --note "potassium 6.0, SOP-CHEM-014 v8" --config verifier.toml
+
+The draft decides nothing until it is replayed, approved by two people and activated. The
+[parameters] of the configuration are part of it.
+
+exit codes: 0 the draft is fit for use, 1 it has errors and is kept as a draft, 2 wrong use"""
+
+EXPORT_EXAMPLE = """example:
+  verifier rules export 3 my-rules --config verifier.toml
+
+Files come out byte for byte as they went in. The folder must be new or empty.
+
+exit codes: 0 written, 2 there is no such version, or the folder can not be written"""
+
+VERSIONS_EXAMPLE = """example:
+  verifier rules versions --config verifier.toml
+  verifier rules versions --json | jq '.[] | select(.state == "active").version'
+
+exit codes: 0 printed, 2 the database can not be read"""
+
+
+def register(actions: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add the actions."""
+    take = _action(
+        actions, "import", "keep the rules of a folder as a new draft, and check it", IMPORT_EXAMPLE
+    )
+    take.add_argument("folder", type=Path, metavar="DIR", help="folder of *.rules files")
+    take.add_argument("--note", default="", help="what is new in it, for those who approve it")
+    say = "the person who wrote it, by password; default: the account on this machine"
+    takes_person(take, say, required=False)
+    take.set_defaults(run=run_import)
+    give = _action(actions, "export", "write a version into a new folder", EXPORT_EXAMPLE)
+    give.add_argument("version", type=int, metavar="VERSION", help="its number")
+    give.add_argument("folder", type=Path, metavar="DIR", help="a new or empty folder")
+    give.set_defaults(run=run_export)
+    show = _action(actions, "versions", "list every version and where it stands", VERSIONS_EXAMPLE)
+    show.add_argument("--json", action="store_true", help="print one JSON array, newest first")
+    show.set_defaults(run=run_versions)
+
+
+def _action(
+    actions: "argparse._SubParsersAction[argparse.ArgumentParser]", name: str, say: str, epilog: str
+) -> argparse.ArgumentParser:
+    raw = argparse.RawDescriptionHelpFormatter
+    parser = actions.add_parser(
+        name, help=say, description=f"{say.capitalize()}.", epilog=epilog, formatter_class=raw
+    )
+    parser.add_argument("--config", type=Path, default=Path("verifier.toml"), metavar="TOML")
+    return parser
+
+
+def run_import(args: argparse.Namespace) -> int:
+    """Keep a draft and check it; 1 when it has errors."""
+    from verifier.commands.suspend import operator
+    from verifier.service.ruleshelf import WRITES, add, may
+    from verifier.service.ruletexts import read_folder
+
+    settings, store = opened(args.config)
+    with store:
+        written = read_folder(args.folder, settings.parameters)
+        if known := store.read(lambda reader: reader.rule_version_by_hash(written.hash)):
+            print(f"this is version {known.id} to the last byte; nothing was imported")
+            return 0
+        who = operator()
+        if args.person:
+            person = signed(store, settings, args, "gave the password to draft rules")
+            may(person, WRITES, "write rules")
+            who = person.name
+        version = store.write(lambda tx: add(tx, who, written, args.note))
+        return _report(store, settings, who, version, written)
+
+
+def _report(
+    store: "Store", settings: "Settings", who: str, version: "VersionRow", written: "RuleTexts"
+) -> int:
+    from verifier.service.rulechecks import check_version
+
+    checked = check_version(store, settings, who, version.id)
+    if checked.diagnostics:
+        print(_findings(written, checked), end="\n\n")
+    if checked.program is None:
+        print(f"version {version.id} is a draft with errors; mend the files and import them again")
+        return 1
+    program = checked.program
+    print(f"version {version.id} is checked: {len(program.rules)} rules")
+    print(f"  hash      {version.hash}\n  rule set  {program.identity}")
+    _tell_changes(store, version, written)
+    return 0
+
+
+def _findings(written: "RuleTexts", checked: "Checked") -> str:
+    from verifier.language import render
+
+    lines = {name: text.split("\n") for name, text in written.files.items()}
+    return "\n\n".join(
+        render(item, lines.get(item.file, []), False) for item in checked.diagnostics
+    )
+
+
+def _tell_changes(store: "Store", version: "VersionRow", written: "RuleTexts") -> None:
+    from verifier import clock
+    from verifier.service.ruleshelf import texts
+    from verifier.service.ruletexts import compared
+
+    active = store.read(lambda reader: reader.rule_active(clock.now()))
+    if active is None:
+        return
+    old = store.read(lambda reader: texts(reader, active.version))
+    print(f"against version {active.version}, which is active:")
+    for sentence in compared(old, written) or ["the meaning is the same"]:
+        print(f"  {sentence}")
+
+
+def run_export(args: argparse.Namespace) -> int:
+    """Write the files of a version."""
+    from verifier.service.ruleshelf import texts
+    from verifier.service.ruletexts import write_folder
+
+    with opened(args.config)[1] as store:
+        written = store.read(lambda reader: texts(reader, args.version))
+    write_folder(args.folder, written)
+    print(f"version {args.version} written to {args.folder}: {len(written.files)} files")
+    if written.parameters:
+        print("it was used with these numbers of the site:\n[parameters]")
+        for name, value in sorted(written.parameters.items()):
+            print(f"{name} = {json.dumps(value, ensure_ascii=False)}")
+    return 0
+
+
+def run_versions(args: argparse.Namespace) -> int:
+    """List versions, newest first."""
+    from verifier import clock
+    from verifier.service.ruleshelf import shelf
+
+    now = clock.now()
+    with opened(args.config)[1] as store:
+        found = store.read(lambda reader: shelf(reader, now))
+    if args.json:
+        print(json.dumps([_as_json(each, found) for each in found.versions], indent=2))
+        return 0
+    for each in found.versions:
+        version = each.version
+        print(f"{headline(version.id, version.authors, version.note)}")
+        print(f"  {each.state}{_since(each, found)}")
+        print(f"  hash {version.hash[:12]}, rule set {version.identity[:12] or 'not checked'}")
+        if each.approvals:
+            print(f"  approved by {', '.join(row.person for row in each.approvals)}")
+    if not found.versions:
+        print("there is no version yet; the first start of the service makes one")
+    return 0
+
+
+def _decides_from(each: "Listed", found: "Shelf") -> "datetime | None":
+    """Return when an active version began to decide, or an ordered one will."""
+    for row in (found.course.active, found.course.pending):
+        if row and row.version == each.version.id:
+            return row.at
+    return None
+
+
+def _since(each: "Listed", found: "Shelf") -> str:
+    at = _decides_from(each, found)
+    return f" from {at:%Y-%m-%d %H:%M:%S} UTC" if at else ""
+
+
+def _as_json(each: "Listed", found: "Shelf") -> dict[str, object]:
+    version, at = each.version, _decides_from(each, found)
+    return {
+        "version": version.id,
+        "state": each.state,
+        "from": at.isoformat() if at else None,
+        "created": version.created.isoformat(),
+        "authors": list(version.authors),
+        "note": version.note,
+        "hash": version.hash,
+        "rule_set": version.identity or None,
+        "approved_by": [row.person for row in each.approvals],
+    }

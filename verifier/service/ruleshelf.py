@@ -1,0 +1,269 @@
+"""The versions of the rule set: what people do with them, each act in one transaction, on record.
+
+The way of a version: `add` a draft (it may have errors), `edit` it while it is one, check it
+(`rulechecks.check_version`), `store_replay` of what it would
+have decided otherwise than the active version, `approve` by two people, `ruleorders.order` its
+activation for now or later, `ruleorders.roll_back` if it was a mistake. A running service notices
+(`rulewatch`).
+
+What the page, replay and reports call:
+
+- `shelf(reader, now) -> Shelf`: every version with its state and the approvals that count
+- `texts(reader, number) -> RuleTexts` · `ruletexts.compared(old, new) -> list[str]`
+- `replay_of(reader, number, now) -> ReplayRow | None`: the replay that approvals must name
+- `approvable(reader, number, now)`: version and replay to approve, or why it can not be
+- `rulechecks.check_version(store, settings, who, number) -> Checked`: check, and keep it if fit
+- `add`, `edit`, `keep_check`, `store_replay`, `approve`, and in `ruleorders` `order`, `withdraw`,
+  `roll_back`
+
+Writers take a `Transaction` and raise `RefusedError` with a sentence for the person.
+
+Approvals name the hash of the texts and the digest of the replay the person saw. They count only
+while the version has these texts and the newest replay against the version that is active now has
+this digest: after an edit, another replay or another activation they lapse and must be given anew.
+`Reader.rule_approvals` and `Reader.rule_activations` are the whole record.
+"""
+
+from collections.abc import Mapping
+from datetime import datetime
+
+from msgspec import Struct
+
+from verifier import __version__
+from verifier.errors import RefusedError
+from verifier.language import Program
+from verifier.service.rulestate import Course, Listed, counting, course, state_of
+from verifier.service.ruletexts import check_names
+from verifier.store.rows import Person, Role
+from verifier.store.rulerows import ApprovalRow, ReplayRow, RuleTexts, VersionRow
+from verifier.store.transaction import Reader, Transaction
+
+WRITES: frozenset[Role] = frozenset({"administrator"})
+APPROVES: frozenset[Role] = frozenset({"pathologist", "administrator"})
+ACTIVATES: frozenset[Role] = frozenset({"pathologist", "administrator"})  # and rolls back
+RULES = "rules"  # what every act on versions claims: one at a time among all nodes
+PROGRAM = "verifier"  # on record for the first version, which nobody approved
+RULES = "rules"  # what is claimed by who changes versions or what decides
+
+
+class Shelf(Struct, frozen=True):
+    """Every version, newest first, and which of them decides."""
+
+    versions: tuple[Listed, ...]
+    course: Course
+
+
+class Seen(Struct, frozen=True):
+    """What a person had before them when they approved: hash of the texts, digest of the replay."""
+
+    hash: str
+    replay: str
+
+
+def shelf(reader: Reader, now: datetime) -> Shelf:
+    """Return every version with where it stands."""
+    where = course(reader.rule_activations(), now)
+    listed = []
+    for version in reversed(reader.rule_versions()):
+        approvals = counted(reader, version, where)
+        listed.append(Listed(version, state_of(version, where, approvals, now), approvals))
+    return Shelf(tuple(listed), where)
+
+
+def known(reader: Reader, number: int) -> VersionRow:
+    """Return a version. Raises RefusedError when there is none with this number."""
+    if found := reader.rule_version(number):
+        return found
+    numbers = [row.id for row in reader.rule_versions()]
+    have = f"the newest is {numbers[-1]}" if numbers else "there is none yet"
+    raise RefusedError(f"There is no version {number} of the rules; {have}.")
+
+
+def texts(reader: Reader, number: int) -> RuleTexts:
+    """Return what a version says. Raises RefusedError when there is no such version."""
+    found = reader.rule_texts(known(reader, number).id)
+    assert found is not None, "a version has texts"
+    return found
+
+
+def replay_of(reader: Reader, number: int, now: datetime) -> ReplayRow | None:
+    """Return the newest replay, if it is of these very texts and against what is active now."""
+    version = known(reader, number)
+    return _replay(reader, version, course(reader.rule_activations(), now))
+
+
+def add(
+    tx: Transaction, who: str, written: RuleTexts, note: str, based_on: int | None = None
+) -> VersionRow:
+    """Keep a new draft. Raises RuleSetError for a file name that can not be one."""
+    check_names(written.files)
+    tx.claim(RULES)
+    version = tx.add_rule_version(who, written, note, based_on)
+    detail = {"hash": version.hash, "note": note, "based on": based_on}
+    tx.audit(who, "drafted rules", subject(version.id), detail)
+    return version
+
+
+def edit(
+    tx: Transaction, who: Person, number: int, files: Mapping[str, str], note: str, seen: str
+) -> VersionRow:
+    """Replace the files of a draft; `seen` is the hash of the texts the person began from.
+
+    The version must be checked, replayed and approved anew.
+
+    Raises:
+        RefusedError: the role may not, somebody else changed it, or its activation was ordered.
+        RuleSetError: a file name that can not be one.
+    """
+    may(who, WRITES, "write rules")
+    check_names(files)
+    tx.claim(RULES)
+    version = known(tx, number)
+    if version.hash != seen:
+        raise RefusedError(f"Version {number} was changed meanwhile. Look at it again first.")
+    if any(row.version == number for row in tx.rule_activations()):
+        raise RefusedError(
+            f"The activation of version {number} is on record, so it stays as it is. "
+            "Make a new draft of it."
+        )
+    written = RuleTexts(dict(files), texts(tx, number).parameters)
+    authors = tuple(dict.fromkeys((*version.authors, who.name)))
+    tx.edit_rule_version(number, authors, written, note)
+    detail = {"hash": written.hash, "hash before": version.hash, "note": note}
+    tx.audit(who.name, "changed drafted rules", subject(number), detail)
+    return known(tx, number)
+
+
+def keep_check(tx: Transaction, who: str, number: int, seen: str, program: Program) -> VersionRow:
+    """Record that the texts with the hash `seen` were checked and compiled to `program`.
+
+    Raises:
+        RefusedError: the version was changed while it was checked.
+    """
+    tx.claim(RULES)
+    if known(tx, number).hash != seen:
+        raise RefusedError(f"Version {number} was changed while it was checked. Check it again.")
+    tx.set_rule_checked(number, program.identity, who, __version__)
+    detail = {"hash": seen, "rule set": program.identity, "program": __version__}
+    tx.audit(who, "checked rules", subject(number), detail)
+    return known(tx, number)
+
+
+def store_replay(
+    tx: Transaction, number: int, against: int, result: bytes, *, seen: str | None = None
+) -> str:
+    """Keep what a replay found, also that there was no history; return the digest people approve.
+
+    The same texts with the same `result` (a JSON object, keys in a fixed order, no times of the
+    run in it) have the same digest. `seen` is the hash of the texts that were replayed.
+
+    Raises:
+        RefusedError: the version was changed while it was replayed.
+    """
+    tx.claim(RULES)
+    version = known(tx, number)
+    if seen not in (None, version.hash):
+        raise RefusedError(f"Version {number} was changed while it was replayed. Replay it again.")
+    digest = tx.add_rule_replay(version, known(tx, against), result)
+    detail = {"against": against, "digest": digest}
+    tx.audit(PROGRAM, "replayed rules", subject(number), detail)
+    return digest
+
+
+def approvable(reader: Reader, number: int, now: datetime) -> tuple[VersionRow, ReplayRow]:
+    """Return what a person must have seen to approve a version.
+
+    Raises:
+        RefusedError: it is not checked, is active, or was not replayed against what is.
+    """
+    version = fit_version(reader, number)
+    where = course(reader.rule_activations(), now)
+    if where.active and where.active.version == number:
+        raise RefusedError(f"Version {number} is active already.")
+    return version, needed_replay(reader, version, where)
+
+
+def approve(
+    tx: Transaction, who: Person, number: int, seen: Seen, comment: str = ""
+) -> tuple[ApprovalRow, ...]:
+    """Approve what a person saw; return the approvals that count now.
+
+    Raises:
+        RefusedError: the role may not; the version is not checked; it or its replay is not what
+            was seen; there is no replay against the active version; the person approved already.
+    """
+    may(who, APPROVES, "approve rules")
+    tx.claim(RULES)
+    version, replay = approvable(tx, number, tx.now())
+    where = course(tx.rule_activations(), tx.now())
+    if seen.hash != version.hash:
+        raise RefusedError(
+            f"Version {number} is not what you saw: its hash is {version.hash[:12]} now, "
+            f"you saw {seen.hash[:12]}. Look at it again."
+        )
+    if seen.replay != replay.digest:
+        raise RefusedError(
+            f"The replay of version {number} is not the one you saw: its hash is "
+            f"{replay.digest[:12]} now, you saw {seen.replay[:12]}. Look at it again."
+        )
+    if any(row.person == who.name for row in counted(tx, version, where)):
+        raise RefusedError(
+            f"{who.name} has approved version {number} already; another person must."
+        )
+    tx.add_rule_approval(number, who.name, seen.hash, seen.replay, comment)
+    detail = {"hash": seen.hash, "replay": seen.replay, "comment": comment}
+    tx.audit(who.name, "approved rules", subject(number), detail)
+    return counted(tx, version, where)
+
+
+def fit_version(reader: Reader, number: int) -> VersionRow:
+    """Return a version this program has checked. Raises RefusedError when it has not."""
+    version = known(reader, number)
+    if version.checked is None:
+        raise RefusedError(f"Version {number} is a draft that was not checked, or has errors.")
+    if version.checked_with != __version__:
+        raise RefusedError(
+            f"Version {number} was checked by verifier {version.checked_with}, and this is "
+            f"{__version__}. Check it again."
+        )
+    return version
+
+
+def _replay(reader: Reader, version: VersionRow, where: Course) -> ReplayRow | None:
+    if where.active is None:
+        return None
+    found = reader.rule_replay(version.id, where.active.version)
+    return found if found and found.hash == version.hash else None
+
+
+def needed_replay(reader: Reader, version: VersionRow, where: Course) -> ReplayRow:
+    """Return the replay against the active version. Raises RefusedError when there is none."""
+    if where.active is None:
+        raise RefusedError("No version is active yet; start the service once, or the first import.")
+    found = _replay(reader, version, where)
+    if found is None:
+        raise RefusedError(
+            f"Version {version.id} was not replayed against version {where.active.version}, which "
+            f"is active now. Run: verifier replay --candidate {version.id}"
+        )
+    return found
+
+
+def counted(reader: Reader, version: VersionRow, where: Course) -> tuple[ApprovalRow, ...]:
+    """Return the approvals of a version that count now."""
+    replayed = where.active and reader.rule_replay_hashes(version.id, where.active.version)
+    if not replayed or replayed[0] != version.hash:
+        return ()
+    return counting(version, reader.rule_approvals(version.id), replayed[1], where)
+
+
+def may(who: Person, roles: frozenset[Role], what: str) -> None:
+    """Raise RefusedError when the role of a person does not allow what they want to do."""
+    if who.role not in roles:
+        allowed = " or ".join(sorted(roles))
+        raise RefusedError(f"{who.name} is {who.role}; to {what} takes the role {allowed}.")
+
+
+def subject(number: int) -> str:
+    """Return how the audit log names a version."""
+    return f"rules:{number}"

@@ -1,0 +1,155 @@
+"""The figures of a month as a document to print, sign and keep, with a chart of every level."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import datetime
+from itertools import groupby
+from zoneinfo import ZoneInfo
+
+from msgspec import Struct
+
+from verifier.documents.document import (
+    Cell,
+    Chart,
+    Column,
+    Document,
+    Level,
+    Mark,
+    Paragraph,
+    Points,
+    Section,
+    Signatures,
+    Table,
+    Tone,
+)
+from verifier.facts.catalogue import TestDefinition
+from verifier.store.qualityrows import ControlResult, CorrectiveAction
+from verifier.web.qualityview import MonthLine, digits_of, shown
+
+CAUTIONS = (
+    "Not a medical device by itself. The laboratory chooses its controls, limits and rules, its "
+    "director approves them, and local law and accreditation decide."
+)
+METHOD = (
+    "Rejected values, and those a person left out, are counted and are not in the figures. SD with "
+    "n − 1. CV = SD / mean. Bias is against the mean of the insert. Sigma = (allowable total error "
+    "− |bias|) / CV, where the settings give an allowable error."
+)
+_COLUMNS = (
+    Column("Test", 2.8), Column("Analyzer", 2), Column("Control", 2.8), Column("Lot", 1.8),
+    Column("n", 1, right=True), Column("Rejected", 2.1, right=True),
+    Column("Left out", 1.2, right=True), Column("Insert", 2.6, right=True),
+    Column("Mean", 1.8, right=True), Column("SD", 1.5, right=True), Column("CV %", 1.4, right=True),
+    Column("Bias %", 1.7, right=True), Column("Sigma", 1.7, right=True),
+)  # fmt: skip
+
+
+class Month(Struct, frozen=True):
+    """Everything on the paper: figures by test and analyzer, and what was done about them."""
+
+    laboratory: str
+    begin: datetime
+    lines: Sequence[MonthLine]
+    actions: Sequence[CorrectiveAction]
+    titles: Mapping[str, TestDefinition]
+    zone: ZoneInfo
+
+
+def month_document(month: Month, made: datetime) -> Document:
+    """Return a month as a document."""
+    return Document(
+        title=f"Controls in {month.begin:%B %Y}",
+        subtitle=month.laboratory,
+        made=made,
+        foot=month.laboratory,
+        first=(
+            Paragraph(CAUTIONS, "quiet"),
+            Paragraph(METHOD, "quiet"),
+            _summary(month),
+            Signatures(("Reviewed by",)),
+        ),
+        sections=tuple(_sections(month)),
+        contents=False,
+    )
+
+
+def _summary(month: Month) -> Table:
+    rows = tuple(_row(line, month) for line in month.lines)
+    return Table(_COLUMNS, rows, empty="No control was measured in this month.")
+
+
+def _row(line: MonthLine, month: Month) -> tuple[Cell | str, ...]:
+    level, told, digits = line.level, line.figures, digits_of(line.level)
+    return (
+        _title(month, level.test), line.analyzer, level.name, level.lot, str(told.n),
+        Cell(str(line.rejected), "bad" if line.rejected else ""), str(line.left_out),
+        f"{level.mean} {level.unit}", shown(told.mean, digits), shown(told.sd, digits),
+        shown(told.cv, 2), shown(told.bias, 2), shown(told.sigma, 1),
+    )  # fmt: skip
+
+
+def _sections(month: Month) -> Iterator[Section]:
+    by_place = groupby(month.lines, key=lambda line: (line.level.test, line.analyzer))
+    for (test, analyzer), lines in by_place:
+        blocks = tuple(block for line in lines for block in _level(line, month))
+        done = tuple(
+            f"{action.at.astimezone(month.zone):%Y-%m-%d %H:%M}, {action.who}: {action.text}"
+            for action in month.actions
+            if (action.test, action.analyzer) == (test, analyzer)
+        )
+        if done:
+            blocks = (*blocks, Paragraph("Corrective actions", "strong"), Points(done))
+        yield Section(f"{_title(month, test)} on {analyzer}", blocks)
+
+
+def _level(line: MonthLine, month: Month) -> tuple[Paragraph | Chart | Points, ...]:
+    level = line.level
+    head = Paragraph(f"{level.name}, lot {level.lot}: {level.mean} ± {level.sd} {level.unit}")
+    found = tuple(_told(each, month.zone) for each in line.results if _remarkable(each))
+    chart = _chart(line, month)
+    return (head, chart, Points(found)) if found else (head, chart)
+
+
+def _chart(line: MonthLine, month: Month) -> Chart:
+    """Draw what was judged, in SDs from the mean each was judged by."""
+    drawn = [each for each in line.results if each.left_out is None]
+    marks = tuple(
+        Mark(float(at), _z(each), ", ".join(_worst(each.rules))) for at, each in enumerate(drawn)
+    )
+    days = [f"{each.at.astimezone(month.zone):%Y-%m-%d}" for each in drawn]
+    levels = tuple(
+        Level(sd, "mean" if sd == 0 else f"{sd:+d} SD".replace("-", "−"),
+              "strong" if sd in (0, 3, -3) else "quiet")
+        for sd in range(-3, 4)
+    )  # fmt: skip
+    return Chart(
+        f"{len(drawn)} values, in SDs from the mean each was judged by",
+        marks,
+        levels,
+        left=days[0] if days else "",
+        right=days[-1] if days else "",
+    )
+
+
+def _z(result: ControlResult) -> float:
+    assert result.value is not None
+    return float((result.value - (result.mean or 0)) / (result.sd or 1))
+
+
+def _worst(rules: Sequence[str]) -> Sequence[str]:
+    return [rule for rule in rules if rule != "1-2s"] or rules
+
+
+def _remarkable(result: ControlResult) -> bool:
+    return bool(result.rules) or result.left_out is not None
+
+
+def _told(result: ControlResult, zone: ZoneInfo) -> Cell:
+    rules = f" ({', '.join(result.rules)})" if result.rules else ""
+    out = f", left out by {result.left_out_by}: {result.left_out_why}" if result.left_out else ""
+    text = f"{result.at.astimezone(zone):%Y-%m-%d %H:%M}: {result.value} {result.unit}, "
+    tone: Tone = "bad" if result.verdict == "rejected" and not out else ""
+    return Cell(f"{text}{result.verdict}{rules}{out}", tone)
+
+
+def _title(month: Month, test: str) -> str:
+    return month.titles[test].title if test in month.titles else test
