@@ -45,7 +45,7 @@ SCANS = {"controls._CONTROLS", "people._PEOPLE", "people._EXPIRE", "quality._LEV
 SCANS |= {"retention._LOGS"}
 SCANS |= {f"ruleversions._{name}" for name in ("VERSIONS", "ACTIVATIONS", "DUE")}
 SCANS |= {"shadows._ALL"}
-SCANS |= {f"worklist._{name}" for name in ("CLAIMS", "PRESENT", "FORGET")}  # of the open queue
+SCANS |= {f"worklist._{name}" for name in ("CLAIMS", "FORGET_CLAIMS", "PRESENT", "FORGET")}
 # Sorts of few rows: the queue's last key, one patient's results, what was refused.
 SORTS = {"queue._QUEUE", "cases._EARLIER", "outbox._COUNTS.1"}
 # The open queue: by time left, and counted by what can be filtered.

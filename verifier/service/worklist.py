@@ -42,7 +42,7 @@ def claim(tx: Transaction, seen: View, who: Person, case_id: int, although: str 
     _held(tx, case_id)
     standing = heed(tx, seen, who.name, case_id, although)
     if standing is None or standing.person != who.name:
-        tx.set_claim(case_id, who.name, seen.now)
+        tx.set_claim(case_id, who.name, seen)
         detail = {"from": standing.person} if standing else {}
         tx.audit(who.name, "claimed", f"case:{case_id}", detail)
 
@@ -64,7 +64,7 @@ def hand_over(tx: Transaction, seen: View, who: Person, case_id: int, to: str) -
     _held(tx, case_id)
     if to not in takers(tx):
         raise RefusedError("Choose a technologist or a pathologist to hand it over to.")
-    tx.set_claim(case_id, to, seen.now)
+    tx.set_claim(case_id, to, seen)
     tx.audit(who.name, "handed over", f"case:{case_id}", {"to": to})
 
 
@@ -105,12 +105,12 @@ def after_acting(tx: Transaction, seen: View, name: str, case_id: int) -> None:
     if stored is None or not stored.held:
         tx.end_claim(case_id)
     else:
-        tx.keep_claim(case_id, name, seen.now)
+        tx.keep_claim(case_id, name, seen)
 
 
 def look(tx: Transaction, seen: View, name: str, case_id: int) -> None:
     """Note that a person has the page of a specimen open: opening it is doing something with it."""
-    tx.keep_claim(case_id, name, seen.now)
+    tx.keep_claim(case_id, name, seen)
     listen(tx, seen, name, case_id)
 
 

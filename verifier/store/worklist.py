@@ -140,9 +140,14 @@ _CLAIM = Statement(
 )
 _INSERT_CLAIM = Statement(insert(_claim))
 _DROP_CLAIM = Statement(delete(_claim).where(_claim.c.case_id == bindparam("case")))
+_FORGET_CLAIMS = Statement(delete(_claim).where(_claim.c.active < bindparam("bound")))
 _ACTIVE = Statement(
     update(_claim)
-    .where(_claim.c.case_id == bindparam("case"), _claim.c.person == bindparam("who"))
+    .where(
+        _claim.c.case_id == bindparam("case"),
+        _claim.c.person == bindparam("who"),
+        _claim.c.active >= bindparam("since"),
+    )
     .values(active=bindparam("at"))
 )
 _PRESENT = Statement(
@@ -232,10 +237,11 @@ class WorklistReads(Reading):
 class WorklistWrites(WorklistReads, Writing):
     """Claims and presence; whoever calls puts a claim on record."""
 
-    def set_claim(self, case_id: int, person: str, now: datetime) -> None:
-        """Give a case to a person, whoever had it before."""
+    def set_claim(self, case_id: int, person: str, view: View) -> None:
+        """Give a case to a person, whoever had it before; forget the claims that have ended."""
         self._run(_DROP_CLAIM, case=case_id)
-        self._insert(_INSERT_CLAIM, case_id, person, micros(now), micros(now))
+        self._run(_FORGET_CLAIMS, bound=micros(view.claims_since))
+        self._insert(_INSERT_CLAIM, case_id, person, micros(view.now), micros(view.now))
         self._touch("cases")
 
     def end_claim(self, case_id: int) -> None:
@@ -243,9 +249,10 @@ class WorklistWrites(WorklistReads, Writing):
         if self._run(_DROP_CLAIM, case=case_id):
             self._touch("cases")
 
-    def keep_claim(self, case_id: int, person: str, now: datetime) -> None:
-        """Note that a person did something with a case, if it is theirs."""
-        self._run(_ACTIVE, case=case_id, who=person, at=micros(now))
+    def keep_claim(self, case_id: int, person: str, view: View) -> None:
+        """Note that a person did something with a case, if it is still theirs."""
+        since = micros(view.claims_since)
+        self._run(_ACTIVE, case=case_id, who=person, at=micros(view.now), since=since)
 
     def see(self, case_id: int, person: str, now: datetime, forget: datetime) -> None:
         """Note that a person has a case open; forget who was heard of before `forget` only."""
