@@ -111,13 +111,13 @@ def test_a_cut_wire_is_told_and_caught_up_with_on_a_slow_one(
     page = open_page("technologist")
     expect(page.locator("#connection")).to_be_hidden()
     wire.cut()
-    expect(page.locator("#connection")).to_contain_text("Connection lost since")
+    expect(page.locator("#connection")).to_contain_text("Connection lost since", timeout=60_000)
     house.take(critical("S-1"))
     page.locator(".specimen .claim button").press("Enter")
     expect(page.get_by_role("alert").filter(has_text="could not reach")).to_be_visible()
     wire.delay = 0.3
     wire.mend()
-    expect(page.locator("#changes")).to_have_text("1 new above")
+    expect(page.locator("#changes")).to_have_text("1 new above", timeout=60_000)
     expect(page.locator("#connection")).to_be_hidden()
     assert order(page) == ["S-2"]
     page.locator(".specimen .claim button").press("Enter")

@@ -86,7 +86,7 @@
     const form = row.querySelector(".claim");
     if (!form) return;
     const button = form.querySelector("button");
-    form.hidden = Boolean(claim) && !mine;
+    form.classList.toggle("away", Boolean(claim) && !mine);
     button.value = mine ? "give back" : "claim";
     put(button, mine ? "Give back" : "Claim");
     button.ariaLabel = `${button.textContent} ${row.querySelector(".tube span").textContent}`;
@@ -186,7 +186,7 @@
     "/": () => find.focus(),
     n: () => { if (!show.hidden) renew(); },
     c: () => {
-      const form = current() && current().querySelector(".claim:not([hidden])");
+      const form = current() && current().querySelector(".claim:not(.away)");
       if (form) take(form, form.querySelector("button"));
     },
     x: () => {
