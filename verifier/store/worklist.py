@@ -126,9 +126,8 @@ _COUNTS = {
     for name, column in _of_cases.items()
 } | {
     name: Statement(
-        select(column, func.count(_case.c.id.distinct()))
-        .select_from(_case.join(_result, _result.c.case_id == _case.c.id))
-        .where(*WANTED, _of_result)
+        select(column, func.count(_result.c.case_id.distinct()))
+        .where(_result.c.case_id.in_(select(_case.c.id).where(*WANTED)), _of_result)
         .group_by(column)
     )
     for name, column in _of_results.items()
