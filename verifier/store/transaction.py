@@ -16,6 +16,7 @@ from verifier.store.queue import QueueReads
 from verifier.store.retention import RetentionReads, RetentionWrites
 from verifier.store.reviews import ReviewReads, ReviewWrites
 from verifier.store.ruleversions import RuleReads, RuleWrites
+from verifier.store.search import SearchReads
 from verifier.store.shadows import ShadowReads, ShadowWrites
 from verifier.store.usage import UsageReads
 
@@ -25,6 +26,7 @@ class Reader(
     CaseReads,
     PrecedingReads,
     PastReads,
+    SearchReads,
     ControlReads,
     QualityReads,
     ReviewReads,
