@@ -86,12 +86,13 @@ def test_what_is_asked_for_is_found(
 
 
 def test_pages_follow_each_other_without_gap_or_repetition(filled: Store) -> None:
-    seen: list[Found] = []
-    while page := filled.read(
-        lambda r: r.search(Question(after=seen[-1].place if seen else None), most=2)
-    ):
-        assert len(page) <= 2
-        seen += page
+    def page(after: tuple[int, int] | None) -> list[Found]:
+        return filled.read(lambda r: r.search(Question(after=after), most=2))
+
+    seen = page(None)
+    while more := page(seen[-1].place):
+        assert len(more) <= 2
+        seen += more
     assert [one.record.specimen.key for one in seen] == found(filled)
 
 
