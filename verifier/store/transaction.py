@@ -2,11 +2,12 @@
 
 from msgspec import Struct
 
-from verifier.store.audit import AuditReads, AuditWrites, LogState
+from verifier.store.audit import AuditWrites, LogState
 from verifier.store.cases import CaseReads, CaseWrites
 from verifier.store.claims import Claim
 from verifier.store.controls import ControlReads, ControlWrites
 from verifier.store.inbox import InboxWrites
+from verifier.store.inclusion import InclusionReads
 from verifier.store.outbox import OutboxWrites
 from verifier.store.past import PastReads
 from verifier.store.people import PeopleReads, PeopleWrites
@@ -34,7 +35,7 @@ class Reader(
     ShadowReads,
     PeopleReads,
     RetentionReads,
-    AuditReads,
+    InclusionReads,
     UsageReads,
 ):
     """Reads one consistent state of the database; see the parts for the methods."""

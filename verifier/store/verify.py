@@ -47,7 +47,7 @@ def verify(
     tree, without = Frontier(), 0
     for entry in entries:
         pending = _compare(pending, tree, findings)
-        findings += _faults(entry, tree.size, writer)
+        findings += faults(entry, tree.size, writer)
         without += entry.detail is None
         tree = tree.append(leaf_hash(entry.body))
     left = _compare(pending, tree, findings)
@@ -108,8 +108,8 @@ def _compare(pending: list[Checkpoint], tree: Frontier, findings: list[str]) -> 
     return pending
 
 
-def _faults(entry: StoredEntry, expected: int, log: str) -> list[str]:
-    """Return what is wrong with one entry that should be number `expected`."""
+def faults(entry: StoredEntry, expected: int, log: str) -> list[str]:
+    """Return what is wrong with one entry that should be number `expected` of a log."""
     found = []
     if entry.seq != expected:
         found.append(f"where entry {expected} should be stands entry {entry.seq}")

@@ -30,7 +30,8 @@ def search(
 ) -> Response:
     """Show the form, and what fits when something is asked."""
     fields = Fields(*(text.strip() for text in (who, specimen, test, became, since, until, after)))
-    said, shown, more = "", [], ""
+    said, more = "", ""
+    shown: list[Found] = []
     try:
         if not fields.empty:
             shown, more = _look(desk, session, fields)
