@@ -136,7 +136,7 @@ def _line(known: Known, place: int, entry: Entry) -> Line:
         state=entry.state,
         settled_by=entry.settled_by,
         until=_until(verdict),
-        reasons=_because(verdict.reasons) if verdict else (),
+        reasons=because(verdict.reasons) if verdict else (),
         comments=verdict.comments if verdict else (),
         earlier=_before(earlier, now, test, present),
         drawing=_drawing(known, entry, _points(earlier, now, present), reference),
@@ -165,11 +165,11 @@ def derived_line(item: ResultDecision) -> Line:
         state="open" if item.outcome != "release" else "released",
         settled_by="",
         until=_until(item),
-        reasons=_because(item.reasons),
+        reasons=because(item.reasons),
     )
 
 
-def _because(reasons: Sequence[Reason]) -> list[Because]:
+def because(reasons: Sequence[Reason]) -> list[Because]:
     """Return the reasons, the worst first, those with the same words joined."""
     worst = worst_reason(reasons)
     groups: dict[tuple[str, str], list[Reason]] = {}

@@ -21,7 +21,7 @@ ACTIONS = ("release", "reject", "new")
 @router.get("/case/{case_id}", dependencies=[Depends(May("look"))])
 def case(case_id: int, desk: TheDesk, session: Visitor) -> Response:
     """Show a case; who looked at which patient is put on record first."""
-    desk.store.write(lambda tx: _record_view(tx, session, case_id))
+    desk.store.write(lambda tx: record_view(tx, session, case_id))
     return _page(desk, session, case_id)
 
 
@@ -90,7 +90,8 @@ def _next(reader: Reader, case_id: int) -> int | None:
     return next((row.case_id for row in reader.queue(most=2) if row.case_id != case_id), None)
 
 
-def _record_view(tx: Transaction, session: Session, case_id: int) -> None:
+def record_view(tx: Transaction, session: Session, case_id: int) -> None:
+    """Put on record that somebody looks at a case, and so at which patient."""
     stored = tx.case(case_id)
     if stored is not None:
         patient = stored.record.patient
