@@ -1,10 +1,11 @@
 """The formula of a derived result with what it was worked out from, as the rules write it."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import TypeVar
 
+from verifier.facts.ages import age_range, calendar_day
 from verifier.facts.case import Case
 from verifier.language import tree
 from verifier.language.derived import names_in
@@ -55,7 +56,10 @@ def formula_of(program: Program, test: str, case: Case | None) -> Formula | None
     return Formula(
         [_written(let.name.text, let.value, amounts) for let in item.lets],
         _written("", item.formula, amounts),
-        [Input(program.named(n)[0], shown(a.value), a.unit or "") for n, a in amounts.items()],
+        [
+            *(Input(program.named(n)[0], shown(a.value), a.unit or "") for n, a in amounts.items()),
+            *(_of_person(item, case) if case else ()),
+        ],
         [f"{spelled(gate.condition)} ({gate.reason})" for gate in item.only_when],
         item.population.text.replace("_", " ") if item.population else "",
         item.decimals,
@@ -80,6 +84,29 @@ def _amounts(program: Program, item: tree.Derive, case: Case) -> dict[str, tree.
         if isinstance(value, Decimal):
             found[name] = tree.Amount(value, program.named(name)[1].unit or None, span=item.span)
     return found
+
+
+def _of_person(item: tree.Derive, case: Case) -> Iterator[Input]:
+    """Yield what a formula reads of the person: age on the day of collection, sex."""
+    parts = list(_parts_of((tuple(let.value for let in item.lets), item.formula)))
+    person = case.patient
+    if any(isinstance(part, tree.Age) for part in parts):
+        collected = case.specimen.collected
+        day = calendar_day(collected) if collected else case.now.date()
+        years = age_range(person.birth, day, "years") if person and person.birth else None
+        yield Input("Age", "–".join(str(one) for one in sorted(set(years or ()))), "years")
+    if any(isinstance(part, tree.SexIs) for part in parts):
+        yield Input("Sex", person.sex if person and person.sex else "not known", "")
+
+
+def _parts_of(node: object) -> Iterator[object]:
+    if isinstance(node, tuple):
+        for part in node:
+            yield from _parts_of(part)
+    elif isinstance(node, tree.Node):
+        yield node
+        for name in node.__dataclass_fields__:
+            yield from _parts_of(getattr(node, name))
 
 
 def _written(name: str, node: tree.Expression, amounts: Mapping[str, tree.Amount]) -> Written:
