@@ -11,13 +11,13 @@ from collections.abc import Iterable, Mapping, Sequence
 import msgspec
 from msgspec import Struct
 
+from verifier.store import codec
 from verifier.store.audit import Claim, StoredEntry, detail_digest
 from verifier.store.base import MAIN
 from verifier.store.merkle import Frontier, leaf_hash
 from verifier.store.notes import Checkpoint, PublicKey, read_note
 
 _MOST = 20
-_body = msgspec.json.Decoder(tuple[int, int, str, str, str, str, str])
 
 
 class Report(Struct, frozen=True):
@@ -116,7 +116,7 @@ def _faults(entry: StoredEntry, expected: int, log: str) -> list[str]:
     if leaf_hash(entry.body) != entry.leaf:
         found.append(f"entry {entry.seq}: its text does not belong to its hash")
     try:
-        seq, at, writer, who, what, subject, digest = _body.decode(entry.body)
+        seq, at, writer, who, what, subject, digest = codec.read_body(entry.body)
     except msgspec.MsgspecError:
         return [*found, f"entry {entry.seq}: its text can not be read"]
     shown = (entry.seq, entry.at, log or writer, entry.who, entry.what, entry.subject)

@@ -1,9 +1,12 @@
-"""`verifier audit`: checks the audit log, in the database or in an export, and writes exports."""
+"""`verifier audit`: checks the audit log, in the database or in an export, writes exports, and
+proves single entries to others."""
 
 import argparse
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from verifier.commands.audit import proving
 
 if TYPE_CHECKING:
     from verifier.store.notes import PublicKey
@@ -12,15 +15,16 @@ if TYPE_CHECKING:
 
 
 def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    """Add `audit verify` and `audit export`."""
+    """Add `audit` and its actions."""
     parser = subparsers.add_parser(
         "audit",
-        help="verify or export the audit log",
+        help="verify, export or prove the audit log",
         epilog="example: verifier audit verify --config verifier.toml",
     )
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
     _register_verify(actions)
     _register_export(actions)
+    proving.register(actions)
 
 
 def _register_verify(actions: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
