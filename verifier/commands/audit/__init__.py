@@ -116,16 +116,11 @@ def _kept_elsewhere(
 
 def _verify_export(path: Path, notes: "list[str] | None", key: "PublicKey | None") -> "Report":
     from verifier.errors import StoreError
-    from verifier.store.export import read_export
-    from verifier.store.notes import PublicKey
-    from verifier.store.verify import verify
+    from verifier.store.export import verify_export
 
     try:
         with path.open("rb") as file:
-            claim, header, entries = read_export(file)
-            own = PublicKey.read(header.key) if header.key else None
-            kept = header.checkpoints if notes is None else notes
-            return verify(entries, claim, kept, key or own, "")
+            return verify_export(file, notes, key)
     except (OSError, ValueError) as error:
         raise StoreError(f"{path} can not be verified: {error}") from error
 
@@ -157,5 +152,7 @@ def _show_one(report: "Report") -> None:
         print(
             f"{unsigned} entries came after the last checkpoint: only the next one will cover them"
         )
+    for said in report.said:
+        print(said)
     if report.without_detail:
         print(f"{report.without_detail} entries stand without their details")
