@@ -93,7 +93,8 @@ def _read_notes(
         return ["there is no checkpoint: nothing shows that the log was not rewritten"], []
     if key is None:
         return ["there is no public key: the checkpoints can not be checked"], []
-    findings, checkpoints = [], []
+    findings: list[str] = []
+    checkpoints: list[Checkpoint] = []
     for note in notes:
         try:
             checkpoint = read_note(note, key)
