@@ -81,7 +81,7 @@ _CLEAR_DETAILS = Statement(
         _audit.c.seq >= bindparam("start"),
         _audit.c.seq < bindparam("stop"),
     )
-    .values(detail=None)
+    .values(detail=None, salt=b"")  # with the salt somebody could try who it was
 )
 
 

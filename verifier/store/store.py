@@ -18,6 +18,7 @@ from verifier.store.export import write_export
 from verifier.store.ids import IDS
 from verifier.store.inclusion import Inclusion, Proofs
 from verifier.store.notes import PublicKey
+from verifier.store.proofs import Consistency, Inclusion, prove_entry, prove_growth
 from verifier.store.readers import Readers, SqliteSource
 from verifier.store.rows import AuditHead
 from verifier.store.sessions import SqliteSession
@@ -208,6 +209,30 @@ class Store:
                 file, r.audit_claim(), notes, key, r.audit_stored(), details=details
             ),
             log,
+        )
+
+    def prove_entry(self, number: int, *, details: bool = False, log: str = "") -> Inclusion:
+        """Return the proof that an entry lies under the newest checkpoint of its log.
+
+        Raises:
+            StoreError: it is not signed yet, or the log does not give what was signed.
+        """
+        log = log or self._node
+        notes, key = self._signed(log, None, None)
+        return self._readers.read(
+            lambda r: prove_entry(number, r.audit_stored(), notes, key, details=details), log
+        )
+
+    def prove_growth(self, old: int, new: int | None = None, log: str = "") -> Consistency:
+        """Return the proof that one checkpoint of a log (None: the newest) extends another.
+
+        Raises:
+            StoreError: there is no such checkpoint, or the log does not give what was signed.
+        """
+        log = log or self._node
+        notes, key = self._signed(log, None, None)
+        return self._readers.read(
+            lambda r: prove_growth(old, new, r.audit_stored(), notes, key), log
         )
 
     def close(self) -> None:
