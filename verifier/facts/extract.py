@@ -1,6 +1,7 @@
 """From a message to what it says about each specimen, in the sender's own words."""
 
 import re
+from collections.abc import Sequence
 
 from verifier.facts.catalogue import ConnectionMap
 from verifier.facts.observations import moment, read_indices, read_observation
@@ -37,12 +38,14 @@ class _Gathered:
         self.indexed: set[int] = set()
 
 
-def read_specimens(message: Message, connection: ConnectionMap) -> tuple[SpecimenReport, ...]:
+def read_specimens(
+    message: Message, connection: ConnectionMap, doubts: Sequence[str] = ()
+) -> tuple[SpecimenReport, ...]:
     """Return what a result message says, one report per patient and specimen, in message order.
 
     The specimen identifier is SPM-2, else SAC-3, else the order's OBR-3, OBR-2, ORC-3 or ORC-2.
     The collection time is SPM-17, else OBR-7, else OBX-14. Times without offset take that of
-    MSH-7, else the zone of the connection.
+    MSH-7, else the zone of the connection. `doubts` are about all of the message.
     """
     zone = _offset(message) or connection.zone
     gathered: dict[tuple[int, str], _Gathered] = {}
@@ -53,7 +56,7 @@ def read_specimens(message: Message, connection: ConnectionMap) -> tuple[Specime
             specimen = _specimen(order, connection, zone)
             place = gathered.setdefault(
                 (number, specimen.key),
-                _Gathered(patient, specimen, [*message.doubts, *group.doubts]),
+                _Gathered(patient, specimen, [*message.doubts, *doubts, *group.doubts]),
             )
             _add(place, order, connection, zone)
     return _reports(gathered)
