@@ -34,9 +34,11 @@ def door(tmp_path: Path) -> Iterator[Door]:
     narrow: dict[str, Any] = {
         "max_message_bytes": LIMIT, "max_connections": 2, "idle_seconds": 5,
     }  # fmt: skip
-    with Store.open(url, checkpoints=tmp_path / "checkpoints") as store:
-        with opened(tmp_path, store, **narrow) as door:
-            yield door
+    with (
+        Store.open(url, checkpoints=tmp_path / "checkpoints") as store,
+        opened(tmp_path, store, **narrow) as door,
+    ):
+        yield door
 
 
 def accepted(answer: bytes, control_id: str) -> bool:

@@ -13,6 +13,7 @@ import msgspec
 from verifier.facts.case import CaseRecord
 from verifier.facts.extract import read_specimens
 from verifier.facts.merge import identity_doubts, merge
+from verifier.facts.registry import renumbered
 from verifier.facts.report import SpecimenReport
 from verifier.hl7.acknowledge import (
     admission,
@@ -26,6 +27,7 @@ from verifier.service.controlling import Controls
 from verifier.service.desk import Answer as Answer
 from verifier.service.desk import Arrival, Desk
 from verifier.service.judging import Judge
+from verifier.service.registering import Registrar, read_news
 from verifier.service.resends import same_body
 from verifier.settings import Settings
 from verifier.store.cases import names_of
@@ -84,14 +86,30 @@ class Line:
             message = Message.read(raw, charset=config.charset)
         except Unreadable as fault:
             return self.desk.keep_unreadable(tx, arrival, fault)
-        if refused := admission(message, config.processing):
+        if refused := admission(message, config.processing, config.takes):
             return self.desk.refuse(tx, arrival, message, refused)
+        if message.type == "ADT":
+            return self._register(tx, arrival, message)
         reports = read_specimens(message, self.judge.maps[connection], doubts)
         self._claim(tx, connection, message, reports)
         earlier = tx.receipts(message.header.get(3), message.header.get(4), message.control_id)
         if same := same_body(earlier, message):
             return self.desk.answer_again(tx, arrival, message, same)
-        return self._accept(tx, arrival, message, reports, reused=bool(earlier))
+        return self._accept(tx, arrival, message, _as_known(tx, reports), reused=bool(earlier))
+
+    def _register(self, tx: Transaction, arrival: Arrival, message: Message) -> Answer:
+        """Take what a patient registry says."""
+        news = read_news(message)
+        if isinstance(news, AckFault):
+            return self.desk.refuse(tx, arrival, message, news)
+        self._claim(tx, arrival.connection, message, ())
+        earlier = tx.receipts(message.header.get(3), message.header.get(4), message.control_id)
+        if same := same_body(earlier, message):
+            return self.desk.answer_again(tx, arrival, message, same)
+        ack = self.desk.ack(arrival, message, codes(message).accept, ())
+        self.desk.keep(tx, arrival, message, "accepted", ack)
+        Registrar(tx, self.judge, arrival.id, arrival.now).take(news)
+        return Answer(ack if wants_ack(message, ok=True) else None, "accepted")
 
     def _claim(
         self,
@@ -181,6 +199,19 @@ def _checked_identity(tx: Transaction, record: CaseRecord) -> CaseRecord:
     known = tx.cases_of_patient(record.patient.key, most=1) if record.patient else []
     doubts = identity_doubts(known[0].record.patient, record.patient) if known else ()
     return msgspec.structs.replace(record, doubts=(*record.doubts, *doubts)) if doubts else record
+
+
+def _as_known(tx: Transaction, reports: Sequence[SpecimenReport]) -> list[SpecimenReport]:
+    """Give each patient whose number was merged the key that stands for it now."""
+    found = []
+    for report in reports:
+        patient = report.patient
+        key = tx.patient_now(patient.key) if patient else ""
+        if patient and key != patient.key:
+            tx.claim(f"patient {key}")
+            report = msgspec.structs.replace(report, patient=renumbered(patient, key))
+        found.append(report)
+    return found
 
 
 def _is_control(report: SpecimenReport, marks: tuple[str, ...]) -> bool:

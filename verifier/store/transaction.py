@@ -9,6 +9,7 @@ from verifier.store.controls import ControlReads, ControlWrites
 from verifier.store.inbox import InboxWrites
 from verifier.store.outbox import OutboxWrites
 from verifier.store.past import PastReads
+from verifier.store.patients import PatientReads, PatientWrites
 from verifier.store.people import PeopleReads, PeopleWrites
 from verifier.store.preceding import PrecedingReads
 from verifier.store.quality import QualityReads, QualityWrites
@@ -23,6 +24,7 @@ from verifier.store.usage import UsageReads
 class Reader(
     QueueReads,
     CaseReads,
+    PatientReads,
     PrecedingReads,
     PastReads,
     ControlReads,
@@ -49,6 +51,7 @@ class Mark(Struct, frozen=True):
 class Transaction(
     Reader,
     CaseWrites,
+    PatientWrites,
     InboxWrites,
     OutboxWrites,
     ControlWrites,
