@@ -16,8 +16,9 @@ from verifier.store.base import MAIN
 from verifier.store.checkpoint import Notary, sign_log
 from verifier.store.export import write_export
 from verifier.store.ids import IDS
-from verifier.store.inclusion import Inclusion, Proofs
+from verifier.store.inclusion import EntryStanding, Proofs
 from verifier.store.notes import PublicKey
+from verifier.store.proofs import Consistency, Inclusion, prove_entry, prove_growth
 from verifier.store.readers import Readers, SqliteSource
 from verifier.store.rows import AuditHead
 from verifier.store.sessions import SqliteSession
@@ -183,7 +184,9 @@ class Store:
         names = self.read(lambda reader: reader.audit_logs()) or [self._node]
         return {name: self.verify_audit(log=name) for name in names}
 
-    def prove_entries(self, entries: Iterable[tuple[str, int]]) -> dict[tuple[str, int], Inclusion]:
+    def prove_entries(
+        self, entries: Iterable[tuple[str, int]]
+    ) -> dict[tuple[str, int], EntryStanding]:
         """Return what can be shown of entries (log, number): whether they are in the signed log.
 
         Raises:
@@ -192,7 +195,7 @@ class Store:
         by_log: dict[str, set[int]] = {}
         for log, seq in entries:
             by_log.setdefault(log, set()).add(seq)
-        found: dict[tuple[str, int], Inclusion] = {}
+        found: dict[tuple[str, int], EntryStanding] = {}
         for log, numbers in by_log.items():
             last = self._notary.of(log).last()
             proven = self._readers.read(partial(self._proofs.of, last=last, entries=numbers), log)
@@ -208,6 +211,30 @@ class Store:
                 file, r.audit_claim(), notes, key, r.audit_stored(), details=details
             ),
             log,
+        )
+
+    def prove_entry(self, number: int, *, details: bool = False, log: str = "") -> Inclusion:
+        """Return the proof that an entry lies under the newest checkpoint of its log.
+
+        Raises:
+            StoreError: it is not signed yet, or the log does not give what was signed.
+        """
+        log = log or self._node
+        notes, key = self._signed(log, None, None)
+        return self._readers.read(
+            lambda r: prove_entry(number, r.audit_stored(), notes, key, details=details), log
+        )
+
+    def prove_growth(self, old: int, new: int | None = None, log: str = "") -> Consistency:
+        """Return the proof that one checkpoint of a log (None: the newest) extends another.
+
+        Raises:
+            StoreError: there is no such checkpoint, or the log does not give what was signed.
+        """
+        log = log or self._node
+        notes, key = self._signed(log, None, None)
+        return self._readers.read(
+            lambda r: prove_growth(old, new, r.audit_stored(), notes, key), log
         )
 
     def close(self) -> None:
