@@ -134,6 +134,19 @@ def test_words_go_with_the_last_case_of_a_patient(filled: Store) -> None:
     assert found(filled, words=folded("zoe")) == []
 
 
+def test_merged_patients_are_found_by_either_number(filled: Store) -> None:
+    """Numbers are merged by ADT^A40 (HL7 v2.5.1 section 3.3.40)."""
+    (only,) = filled.read(lambda reader: reader.search(Question(words=folded("annandale"))))
+    who = Patient("LAB^MR^1", "1", PEOPLE["1"])
+    moved = CaseRecord(only.record.specimen, who, only.record.entries, only.opened)
+    filled.write(lambda tx: tx.save_case(only.case_id, moved))
+    filled.write(lambda tx: tx.move_words("LAB^MR^3", "LAB^MR^1"))
+    assert found(filled, words=folded("annandale")) == ["B-200", "B-100", "A-100"]
+    assert found(filled, words=folded("zoe")) == ["B-200", "B-100", "A-100"]
+    filled.write(lambda tx: tx.remove_cases([one.case_id for one in tx.search(Question())]))
+    assert found(filled, words=folded("annandale")) == []
+
+
 def test_a_name_is_found_by_its_parts_and_without_accents() -> None:
     assert words_of("Müller-Åström, Zoë", "AB-7") == (
         "7", "ab", "ab-7", "astrom", "muller", "muller-astrom", "zoe",

@@ -8,7 +8,7 @@ import re
 import unicodedata
 from functools import lru_cache
 
-from sqlalchemy import bindparam, delete, exists
+from sqlalchemy import Text, bindparam, delete, exists, select
 from sqlalchemy.dialects.postgresql import insert
 
 from verifier.facts.case import CaseRecord
@@ -19,6 +19,16 @@ from verifier.store.sql import Statement
 _word, _case = schema.patient_word, schema.specimen_case
 
 _ADD = Statement(insert(_word).on_conflict_do_nothing())  # SQLite spells it like PostgreSQL
+_COPY = Statement(
+    insert(_word)
+    .from_select(
+        ["word", "patient"],
+        select(_word.c.word, bindparam("whose", type_=Text)).where(
+            _word.c.patient == bindparam("prior")
+        ),
+    )
+    .on_conflict_do_nothing()
+)
 _FORGET = Statement(
     delete(_word).where(
         _word.c.patient == bindparam("whose"),
@@ -51,6 +61,11 @@ class WordWrites(Writing):
             words = words_of(patient.name, patient.number)
             rows = ((word, patient.key) for word in words)
             self._insert_many(_ADD, rows)
+
+    def move_words(self, prior: str, patient_key: str) -> None:
+        """Let a patient be found by the words of a prior number too, whose cases were moved."""
+        self._run(_COPY, prior=prior, whose=patient_key)
+        self.forget_words(prior)
 
     def forget_words(self, patient_key: str) -> None:
         """Remove the words of a patient of whom no case is left."""

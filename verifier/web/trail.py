@@ -6,36 +6,19 @@ audit log that holds it, where there is one.
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 
 from verifier.facts.case import CaseRecord, Entry, Result
 from verifier.facts.numbers import value_text
 from verifier.facts.verdicts import ResultDecision
 from verifier.hl7.faults import Unreadable
 from verifier.hl7.message import Message
-from verifier.store.rows import AuditEntry, Inbound, OutgoingRow, StoredCase, StoredDecision
+from verifier.store.rows import AuditEntry, Inbound, StoredCase, StoredDecision
 from verifier.store.transaction import Reader
-from verifier.web.lines import Because, because
+from verifier.web.lines import because
+from verifier.web.trailsteps import Step, Subject, acted, put_out
 
 DERIVED = -1
 _MAY = {"release": "may leave", "hold": "is held", "wait": "waits"}
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """One thing that happened; `told` are sentences, `link` is where more of it stands.
-
-    `order` sorts what happened at the same instant.
-    """
-
-    at: datetime
-    order: int
-    what: str
-    who: str = ""
-    told: Sequence[str] = ()
-    reasons: Sequence[Because] = ()
-    link: str = ""
-    entry: AuditEntry | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,35 +40,12 @@ class Trail:
         return sorted({(s.entry.writer, s.entry.seq) for s in self.steps if s.entry})
 
 
-@dataclass(frozen=True, slots=True)
-class _Subject:
-    """Whose trail it is: a result with what it replaced, or a derived result by its test."""
-
-    stored: StoredCase
-    places: tuple[int, ...]
-    test: str
-
-    @property
-    def record(self) -> CaseRecord:
-        return self.stored.record
-
-    @property
-    def messages(self) -> list[int]:
-        places = self.places or range(len(self.record.entries))  # what is derived rests on all
-        return list(dict.fromkeys(self.record.entries[place].message for place in places))
-
-    def said_by(self, made: StoredDecision) -> list[ResultDecision]:
-        if self.places:
-            return [one for one in made.decision.results if one.entry in self.places]
-        return [one for one in made.decision.derived if one.test == self.test]
-
-
 def trail_of(reader: Reader, case_id: int, place: int, test: str = "") -> Trail | None:
     """Return the trail of the result at a place of a case, or of the derived one of `test`."""
     stored = reader.case(case_id)
     if stored is None or not DERIVED <= place < len(stored.record.entries):
         return None
-    subject = _Subject(stored, _lineage(stored.record, place), test)
+    subject = Subject(stored, _lineage(stored.record, place), test)
     decisions = reader.decisions(case_id)
     said = [one for made in decisions for one in subject.said_by(made)]
     if place == DERIVED and not said:
@@ -93,13 +53,13 @@ def trail_of(reader: Reader, case_id: int, place: int, test: str = "") -> Trail 
     steps = [
         *_arrivals(reader, subject),
         *_judged(reader, subject, decisions),
-        *_put_out(reader, subject, {one.code for one in said}),
+        *put_out(reader, subject, {one.code for one in said}),
     ]
-    steps.sort(key=lambda step: (step.at, step.order))
+    steps.sort(key=lambda step: step.place)
     return _headed(subject, place, said[-1] if said else None, steps)
 
 
-def _headed(subject: _Subject, place: int, last: ResultDecision | None, steps: list[Step]) -> Trail:
+def _headed(subject: Subject, place: int, last: ResultDecision | None, steps: list[Step]) -> Trail:
     entry = None if place == DERIVED else subject.record.entries[place]
     title, value, unit = (last.title, last.value, last.unit) if last else ("", "", "")
     if entry:
@@ -127,7 +87,7 @@ def _lineage(record: CaseRecord, place: int) -> tuple[int, ...]:
     return (*(at for at in before if record.entries[at].state == "superseded"), place)
 
 
-def _arrivals(reader: Reader, subject: _Subject) -> Iterator[Step]:
+def _arrivals(reader: Reader, subject: Subject) -> Iterator[Step]:
     for number in subject.messages:
         message = reader.message(number)
         logged = reader.audit_of(f"message:{number}")
@@ -149,7 +109,7 @@ def _arrivals(reader: Reader, subject: _Subject) -> Iterator[Step]:
             )
         for entry in logged:
             if entry is not received:
-                yield _acted(entry)
+                yield acted(entry)
 
 
 def _introduced(message: Inbound) -> str:
@@ -157,7 +117,7 @@ def _introduced(message: Inbound) -> str:
     return f"{message.type or 'Message'} {message.control_id} of {sender}."
 
 
-def _said(subject: _Subject, number: int) -> Iterator[str]:
+def _said(subject: Subject, number: int) -> Iterator[str]:
     for place in subject.places:
         entry = subject.record.entries[place]
         seen = entry.observation
@@ -181,7 +141,7 @@ def _code(answer: bytes) -> str:
 
 
 def _judged(
-    reader: Reader, subject: _Subject, decisions: Sequence[StoredDecision]
+    reader: Reader, subject: Subject, decisions: Sequence[StoredDecision]
 ) -> Iterator[Step]:
     logged = reader.audit_for_case(subject.stored.id)
     of_decisions = [entry for entry in logged if entry.what == "decided"]
@@ -191,18 +151,19 @@ def _judged(
         found = subject.said_by(made)
         if not found:
             continue
+        entry = of_decisions[number] if paired else None
         reading = _reading(reader, subject, made)
         if reading and reading != read:
-            read = reading
-            yield Step(made.decision.decided, 1, "facts read", told=[reading])
+            read, at = reading, entry.at if entry else None
+            yield Step(made.decision.decided, 1, "facts read", told=[reading], logged=at)
         for verdict in found:
-            yield _decided(made, verdict, of_decisions[number] if paired else None)
+            yield _decided(made, verdict, entry)
     for entry in logged:
         if (entry.what != "decided" or not paired) and _concerns(entry, subject):
-            yield _acted(entry)
+            yield acted(entry)
 
 
-def _reading(reader: Reader, subject: _Subject, made: StoredDecision) -> str:
+def _reading(reader: Reader, subject: Subject, made: StoredDecision) -> str:
     """Return how the observation was mapped when this decision was made."""
     case = reader.facts(made.id) if made.has_facts and subject.places else None
     results = [one for one in case.results if one.entry in subject.places] if case else []
@@ -244,43 +205,9 @@ def _flagged(verdict: ResultDecision) -> str:
     return f", {', '.join(parts)}" if parts else ""
 
 
-def _concerns(entry: AuditEntry, subject: _Subject) -> bool:
+def _concerns(entry: AuditEntry, subject: Subject) -> bool:
     """Whether an entry on the case is about this result: those on others name their places."""
     places = (entry.detail or {}).get("places")
     if not isinstance(places, list):
         return True
     return any(place in places for place in subject.places)
-
-
-def _acted(entry: AuditEntry) -> Step:
-    return Step(entry.at, 3, entry.what, entry.who, entry=entry)
-
-
-def _put_out(reader: Reader, subject: _Subject, codes: set[str]) -> Iterator[Step]:
-    """Yield the messages that carried the result, what became of them and who saw to them."""
-    codes |= {subject.record.entries[place].observation.code for place in subject.places}
-    for row in reader.outgoing_of_case(subject.stored.id):
-        if not _carries(row, codes):
-            continue
-        link = f"/outgoing/{row.id}"
-        told = [f"Message {row.control_id} for {row.destination}."]
-        yield Step(row.created, 4, "put out", "verifier", told, (), link)
-        if row.finished:
-            yield Step(row.finished, 5, row.status, row.destination, [_answered(row)], (), link)
-        elif row.answer:
-            said = f"{row.attempts} attempts so far; the last: {row.answer}"
-            yield Step(row.created, 5, "not sent yet", row.destination, [said], (), link)
-        for entry in reader.audit_of(f"outgoing:{row.id}"):
-            yield _acted(entry)
-
-
-def _carries(row: OutgoingRow, codes: set[str]) -> bool:
-    try:
-        message = Message.read(row.payload)
-    except Unreadable:
-        return True  # emptied or damaged: better one step too many
-    return any(obx.get(3) in codes for obx in message.all("OBX"))
-
-
-def _answered(row: OutgoingRow) -> str:
-    return f"Message {row.control_id}: {row.answer or 'taken'}, attempt {row.attempts}."
