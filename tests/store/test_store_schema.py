@@ -47,7 +47,7 @@ SCANS |= {f"ruleversions._{name}" for name in ("VERSIONS", "ACTIVATIONS", "DUE")
 SCANS |= {"shadows._ALL"}
 SCANS |= {f"worklist._{name}" for name in ("CLAIMS", "FORGET_CLAIMS", "PRESENT", "FORGET")}
 # Sorts of few rows: the queue's last key, one patient's results, what was refused.
-SORTS = {"queue._QUEUE", "cases._EARLIER", "outbox._COUNTS.1"}
+SORTS = {"queue._QUEUE", "cases._EARLIER", "search._NEAR", "outbox._COUNTS.1"}
 # The open queue: by time left, and counted by what can be filtered.
 SORTS |= {"queue._WANTED.0", "queue._WANTED.1", "worklist._LISTED.0", "worklist._LISTED.1"}
 SORTS |= {f"worklist._COUNTS.{number}" for number in range(5)}

@@ -44,9 +44,57 @@ def test_a_case_shows_value_limit_history_reason_control_and_record(
     expect(page.locator(".asks")).to_contain_text("call")
     expect(page.get_by_role("rowgroup").filter(has_text="Anion gap").first).to_be_visible()
     page.locator(".more summary", has_text="Messages").click()
+    segment = page.locator(".segments .ours", has_text="OBX|2|NM|2823-3^Potassium^LN||6.9")
+    segment.locator("summary").click()
+    expect(segment).to_contain_text("OBX-5 Observation value")
     page.locator(".more").get_by_role("link", name="Message").click()
     expect(page.locator(".raw").first).to_contain_text("OBX|2|NM|2823-3^Potassium^LN||6.9")
     assert ("Tove", "looked at") in house.audited("S-1")
+
+
+def test_what_stands_behind_a_result_is_read_by_keyboard(
+    house: House, open_page: Callable[..., Page]
+) -> None:
+    for number, (days, value) in enumerate(((90, "4.1"), (40, "4.9"), (3, "4.4"))):
+        ago = datetime.now(UTC) - timedelta(days=days)
+        values = NORMAL | {"potassium": value}
+        indices = {"H-INDEX": "0.1"}
+        house.take(message(f"OLD-{number}", values, indices=indices, collected=ago))
+    flagged = critical().replace(b"6.9|mmol/L|||||F", b"6.9|mmol/L|3.4-5.0|HH~W|||F")
+    flagged = flagged.replace(b"OBX|3|", b"NTE|1|L|rerun, same value\rOBX|3|")
+    house.take(flagged)
+    page = open_page("technologist")
+    open_case(page, house)
+    line = page.locator(".line", has=page.get_by_role("rowheader", name="Potassium 2823-3"))
+    expect(line.locator(".delta")).to_contain_text("rose by 2.5 mmol/L (57 %) in 2 d 23 h")
+    line.locator(".deeper summary").focus()
+    page.keyboard.press("Enter")
+    page.keyboard.press("Tab")
+    readout = line.locator(".readout").locator("visible=true")
+    expect(readout).to_contain_text("6.9 mmol/L, this specimen")
+    page.keyboard.press("ArrowLeft")
+    page.keyboard.press("ArrowLeft")
+    expect(readout).to_have_count(1)
+    expect(readout).to_contain_text("4.9 mmol/L")
+    expect(readout).to_contain_text("specimen OLD-1, AN-1")
+    line.locator(".dot .reach").first.hover()
+    expect(readout).to_contain_text("4.1 mmol/L")
+    expect(line.locator(".past tbody tr")).to_have_count(3)
+    for text in ("above upper panic limits", "W worse", "rerun, same value", "3.4-5.0"):
+        expect(line.locator(".said")).to_contain_text(text)
+    for text in ("critical limit", "change limit", "adult"):
+        expect(line.locator(".behind")).to_contain_text(text)
+    derived = page.locator(".line", has=page.get_by_role("rowheader", name="Anion gap 33037-3"))
+    derived.locator(".deeper summary").click()
+    expect(derived).to_contain_text("139 mmol/L - 102 mmol/L - 25 mmol/L")
+    near = page.locator(".more details", has_text="Other specimens of the patient")
+    expect(near.locator("tbody tr")).to_have_count(1)
+    near.get_by_role("link", name="OLD-2").click()
+    expect(page.locator(".subject")).to_contain_text("OLD-2")
+    page.go_back()
+    page.get_by_role("link", name="The whole case for paper").click()
+    expect(page.locator("nav, #sign")).to_have_count(0)
+    expect(page.locator(".chart").first).to_be_visible()
 
 
 def test_a_signed_release_leaves_and_is_on_record(

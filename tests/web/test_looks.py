@@ -60,7 +60,14 @@ def test_every_page_fits_and_every_field_has_a_name(
     house.take(critical(name="Longer-Familyname-Than-Usual^Christabella Maximiliane"))
     house.take(message("S-2", {**NORMAL, "glucose": "28.4", "sodium": "127"}, patient="2"))
     page = open_page("pathologist", width, scheme)
-    for path in [*PAGES, f"/case/{house.case_of('S-1')}"]:
+    case = f"/case/{house.case_of('S-1')}"
+    for path in [
+        *PAGES,
+        case,
+        f"{case}?paper=1",
+        f"{case}/trail/1?proof=1",
+        "/search?specimen=S-1",
+    ]:
         page.goto(path)
         wide = page.evaluate("document.documentElement.scrollWidth")
         assert wide <= width, f"{path} is {wide} wide"

@@ -21,10 +21,10 @@ ACTIONS = ("release", "reject", "new")
 
 
 @router.get("/case/{case_id}", dependencies=[Depends(May("look"))])
-def case(case_id: int, desk: TheDesk, session: Visitor) -> Response:
-    """Show a case; who looked at which patient is put on record first."""
-    desk.store.write(lambda tx: _record_view(tx, session, case_id, desk.view()))
-    return _page(desk, session, case_id)
+def case(case_id: int, desk: TheDesk, session: Visitor, paper: bool = False) -> Response:
+    """Show a case, or its form for paper; who looked at which patient is put on record first."""
+    desk.store.write(lambda tx: _look(tx, session, case_id, desk.view()))
+    return _page(desk, session, case_id, paper=paper)
 
 
 @router.post("/case/{case_id}/sign", dependencies=[Depends(May("settle results")), Depends(meant)])
@@ -80,15 +80,15 @@ def _page(
     again: dict[str, Any] | None = None,
     *,
     status: int = 200,
+    paper: bool = False,
 ) -> Response:
     def gather(reader: Reader) -> Content:
-        catalogue = desk.line.judge.program.catalogue
-        view = case_view(reader, case_id, catalogue, desk.clock())
+        view = case_view(reader, case_id, desk.line.judge, desk.clock(), desk.zone)
         known = again["although"] if again else ""
         claim = claim_view(reader, desk.view(), session.person, case_id, known)
         return {"view": view, "next": _next(reader, case_id), "claim": claim}
 
-    content = {"refused": refused, "again": again}
+    content = {"refused": refused, "again": again, "paper": paper}
     return desk.show("case.html", session, lambda r: gather(r) | content, status=status)
 
 
@@ -97,10 +97,16 @@ def _next(reader: Reader, case_id: int) -> int | None:
     return next((row.case_id for row in reader.queue(most=2) if row.case_id != case_id), None)
 
 
-def _record_view(tx: Transaction, session: Session, case_id: int, view: View) -> None:
+def _look(tx: Transaction, session: Session, case_id: int, view: View) -> None:
+    record_view(tx, session, case_id)
+    if tx.case(case_id):
+        worklist.look(tx, view, session.person.name, case_id)
+
+
+def record_view(tx: Transaction, session: Session, case_id: int) -> None:
+    """Put on record that somebody looks at a case, and so at which patient."""
     stored = tx.case(case_id)
     if stored is not None:
         patient = stored.record.patient
         detail = {"patient": patient.key if patient else "", "specimen": stored.record.specimen.key}
         tx.audit(session.person.name, "looked at", f"case:{case_id}", detail)
-        worklist.look(tx, view, session.person.name, case_id)

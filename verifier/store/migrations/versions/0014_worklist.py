@@ -6,8 +6,8 @@ import zlib
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0009"
-down_revision = "0008"
+revision = "0014"
+down_revision = "0013"
 branch_labels = None
 depends_on = None
 
