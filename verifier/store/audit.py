@@ -195,12 +195,12 @@ class AuditReads(Reading):
         """Return the frontiers of the log. Raises StoreError when their bytes make no sense."""
         return _state_of(self._one(_HEAD, log=self.node))
 
-    def audit_stored(self, start: int = _FIRST) -> Iterator[StoredEntry]:
+    def audit_stored(self, start: int = _FIRST, at_once: int = _PAGE) -> Iterator[StoredEntry]:
         """Yield the entries from number `start` on exactly as stored, in the order of numbers.
 
         Without `start` really all, also what somebody numbered before the first.
         """
-        while page := self._all(_STORED, log=self.node, start=start, most=_PAGE):
+        while page := self._all(_STORED, log=self.node, start=start, most=at_once):
             for seq, at, who, what, subject, *stored in page:
                 body, salt, detail, leaf = map(_as_bytes, stored)
                 yield StoredEntry(seq, at, who, what, subject, body, salt, detail, leaf)

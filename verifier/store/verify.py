@@ -52,7 +52,7 @@ def verify(
     for entry in entries:
         remembered = remembered or _remembered(claim, tree)
         pending = _compare(pending, tree, findings)
-        findings += _faults(entry, tree.size, writer)
+        findings += faults(entry, tree.size, writer)
         without += entry.detail is None
         tree = tree.append(leaf_hash(entry.body))
     left = _compare(pending, tree, findings)
@@ -126,8 +126,8 @@ def _compare(pending: list[Checkpoint], tree: Frontier, findings: list[str]) -> 
     return pending
 
 
-def _faults(entry: StoredEntry, expected: int, log: str) -> list[str]:
-    """Return what is wrong with one entry that should be number `expected`."""
+def faults(entry: StoredEntry, expected: int, log: str) -> list[str]:
+    """Return what is wrong with one entry that should be number `expected` of a log."""
     found = []
     if entry.seq != expected:
         found.append(f"where entry {expected} should be stands entry {entry.seq}")
