@@ -118,7 +118,7 @@ class Forwarder:
         elif answer.code in REFUSED:
             await self._set_aside(row, answer)
         else:
-            await self._postpone(row, f"an answer without a known code: {answer.code!r}")
+            await self._postpone(row, "an answer without a known code in MSA-1")
 
     async def _set_aside(self, row: OutgoingRow, answer: Answer) -> None:
         log.warning("%s refused %s with %s", self.name, row.control_id, answer.code)
