@@ -178,7 +178,8 @@ def acknowledge_unreadable(
 
     The header is read byte by byte as it is; delimiters that can not be used are replaced.
     """
-    found = re.search(rb"\A(?:\xef\xbb\xbf|\s|\0)*(MSH[^\r\n]*)", raw)
+    rest = rb"[^\r]*" if b"\r" in raw else rb"[^\n]*"
+    found = re.search(rb"\A(?:\xef\xbb\xbf|\s|\0)*(MSH" + rest + rb")", raw)
     if found is None:
         return None
     header = found[1].decode("latin-1")
