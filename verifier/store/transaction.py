@@ -2,11 +2,12 @@
 
 from msgspec import Struct
 
-from verifier.store.audit import AuditReads, AuditWrites, LogState
+from verifier.store.audit import AuditWrites, LogState
 from verifier.store.cases import CaseReads, CaseWrites
 from verifier.store.claims import Claim
 from verifier.store.controls import ControlReads, ControlWrites
 from verifier.store.inbox import InboxWrites
+from verifier.store.inclusion import InclusionReads
 from verifier.store.outbox import OutboxWrites
 from verifier.store.past import PastReads
 from verifier.store.patients import PatientReads, PatientWrites
@@ -17,6 +18,7 @@ from verifier.store.queue import QueueReads
 from verifier.store.retention import RetentionReads, RetentionWrites
 from verifier.store.reviews import ReviewReads, ReviewWrites
 from verifier.store.ruleversions import RuleReads, RuleWrites
+from verifier.store.search import SearchReads
 from verifier.store.shadows import ShadowReads, ShadowWrites
 from verifier.store.usage import UsageReads
 
@@ -27,6 +29,7 @@ class Reader(
     PatientReads,
     PrecedingReads,
     PastReads,
+    SearchReads,
     ControlReads,
     QualityReads,
     ReviewReads,
@@ -34,7 +37,7 @@ class Reader(
     ShadowReads,
     PeopleReads,
     RetentionReads,
-    AuditReads,
+    InclusionReads,
     UsageReads,
 ):
     """Reads one consistent state of the database; see the parts for the methods."""
