@@ -74,6 +74,7 @@ class Registrar:
             for stored, patient in moved:  # all of them first: each is history of the others
                 self._tx.move_results(stored.id, key)
                 self._tx.save_case(stored.id, _with(stored.record, patient, doubts))
+            self._tx.move_words(prior, key)
             for stored, patient in [*moved, *own]:
                 self._change(stored, patient, doubts, "merged patient numbers")
 

@@ -8,7 +8,7 @@ import re
 import unicodedata
 from functools import lru_cache
 
-from sqlalchemy import bindparam, delete, exists
+from sqlalchemy import bindparam, delete, exists, select
 from sqlalchemy.dialects.postgresql import insert
 
 from verifier.facts.case import CaseRecord
@@ -19,6 +19,7 @@ from verifier.store.sql import Statement
 _word, _case = schema.patient_word, schema.specimen_case
 
 _ADD = Statement(insert(_word).on_conflict_do_nothing())  # SQLite spells it like PostgreSQL
+_WORDS = Statement(select(_word.c.word).where(_word.c.patient == bindparam("whose")))
 _FORGET = Statement(
     delete(_word).where(
         _word.c.patient == bindparam("whose"),
@@ -51,6 +52,12 @@ class WordWrites(Writing):
             words = words_of(patient.name, patient.number)
             rows = ((word, patient.key) for word in words)
             self._insert_many(_ADD, rows)
+
+    def move_words(self, prior_key: str, patient_key: str) -> None:
+        """Let a patient be found by what a prior number was called; call it after the cases."""
+        words = self._all(_WORDS, whose=prior_key)
+        self._insert_many(_ADD, ((word, patient_key) for (word,) in words))
+        self.forget_words(prior_key)
 
     def forget_words(self, patient_key: str) -> None:
         """Remove the words of a patient of whom no case is left."""
