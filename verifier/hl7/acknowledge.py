@@ -189,7 +189,8 @@ def acknowledge_unreadable(
         marks = USUAL
     fields = header.split(separator)[2:16] if separator else []
     clean = ["MSH", marks.encoding, *fields]
-    stub = Message.read(marks.field.join(clean).encode("latin-1"), charset="8859/1")
+    # With its CR a line feed inside it stays data.
+    stub = Message.read((marks.field.join(clean) + "\r").encode("latin-1"), charset="8859/1")
     if not stub.control_id and not stub.type:
         return None
     return acknowledge(
