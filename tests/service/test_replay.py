@@ -39,9 +39,8 @@ def laboratory(tmp_path: Path) -> Iterator[Bench]:
     (tmp_path / "rules").mkdir()
     (tmp_path / "rules" / "test.rules").write_text(RULES)
     url = database_url(tmp_path)
-    named = ('laboratory = "Test"', f'laboratory = "Test"\ndatabase = "{url}"')
     with Store.open(url, checkpoints=tmp_path / "checkpoints", clock=lambda: NOW) as store:
-        yield Bench(tmp_path, store, changes=(named,))
+        yield Bench(tmp_path, store)
 
 
 def arrives(bench: Bench, specimen: str, status: str = "F", **values: str) -> None:
