@@ -51,7 +51,11 @@ def settings(folder: Path, site: dict[str, Any], **web: Any) -> Settings:
         "destinations": {"lis": {"port": 9}},
         "web": {"port": 0, **web},
         # nobody of these tests was seen before
-        "parameters": {"first_creatinine_below": "350 umol/L"},
+        "parameters": {
+            "first_creatinine_below": "350 umol/L",
+            "first_potassium_below": "20 mmol/L",
+            "first_glucose_below": "60 mmol/L",
+        },
         **site,
     }
     return parse(data, folder / "verifier.toml")
