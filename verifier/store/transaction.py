@@ -16,7 +16,9 @@ from verifier.store.queue import QueueReads
 from verifier.store.retention import RetentionReads, RetentionWrites
 from verifier.store.reviews import ReviewReads, ReviewWrites
 from verifier.store.ruleversions import RuleReads, RuleWrites
+from verifier.store.secondfactor import SecondFactorReads, SecondFactorWrites
 from verifier.store.shadows import ShadowReads, ShadowWrites
+from verifier.store.signedin import SessionReads, SessionWrites
 from verifier.store.usage import UsageReads
 
 
@@ -31,6 +33,8 @@ class Reader(
     RuleReads,
     ShadowReads,
     PeopleReads,
+    SessionReads,
+    SecondFactorReads,
     RetentionReads,
     AuditReads,
     UsageReads,
@@ -57,6 +61,8 @@ class Transaction(
     RuleWrites,
     ShadowWrites,
     PeopleWrites,
+    SessionWrites,
+    SecondFactorWrites,
     RetentionWrites,
     AuditWrites,
 ):
