@@ -6,13 +6,13 @@ from typing import Literal
 
 from msgspec import Struct
 
+from verifier.entrance import Role as Role
 from verifier.facts.case import CaseRecord, Control
 from verifier.facts.values import Value
 from verifier.facts.verdicts import Decision
 
 MessageOutcome = Literal["accepted", "rejected", "unreadable", "control"]
 OutgoingStatus = Literal["waiting", "sent", "rejected", "abandoned"]
-Role = Literal["technologist", "pathologist", "administrator"]
 Scope = Literal["all", "test", "connection"]
 ROLES: tuple[Role, ...] = ("technologist", "pathologist", "administrator")
 

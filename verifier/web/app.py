@@ -18,9 +18,10 @@ from verifier.service.line import Line
 from verifier.settings import Settings
 from verifier.store.store import Store
 from verifier.web.desk import Desk
-from verifier.web.guard import ForbiddenError, NotSignedInError, see
+from verifier.web.guard import ForbiddenError, NotSignedInError, OwingError, see
 from verifier.web.routes import (
     access,
+    account,
     case,
     drafts,
     levels,
@@ -30,6 +31,7 @@ from verifier.web.routes import (
     queue,
     record,
     rules,
+    steps,
     stops,
     usage,
     versions,
@@ -57,7 +59,7 @@ def create_app(store: Store, line: Line, settings: Settings, clock: Clock) -> Fa
     app.state.desk = desk
     app.add_middleware(Shell, secure=settings.web.encrypted)
     app.mount("/static", StaticFiles(directory=_STATIC), name="static")
-    bench = (access, queue, case, messages, stops, quality, levels)
+    bench = (access, steps, account, queue, case, messages, stops, quality, levels)
     office = (usage, rules, versions, drafts, people, record)
     for part in (*bench, *office):
         app.include_router(part.router)
@@ -75,6 +77,8 @@ def _explain_refusals(app: FastAPI, desk: Desk) -> None:
     @app.exception_handler(NotSignedInError)
     def _sign_in(request: Request, error: Exception) -> Response:
         if request.method == "GET" and "text/html" in request.headers.get("accept", ""):
+            if isinstance(error, OwingError):
+                return see("/sign-in/step")
             return see(f"/sign-in?next={quote(request.url.path)}")
         return PlainTextResponse(f"{error}\n", status_code=401)
 
