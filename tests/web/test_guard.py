@@ -12,6 +12,7 @@ from web.house import NAMES, House, critical
 from web.visits import Visitor
 
 OPEN = {"GET /health", "GET /sign-in", "POST /sign-in"}
+OPEN |= {"GET /sign-in/provider", "GET /sign-in/provider/back"}
 STEPS = {  # open to who gave the right password and owes more, and to nobody else
     "GET /sign-in/step",
     "POST /sign-in/code",

@@ -27,6 +27,7 @@ from verifier.web.routes import (
     levels,
     messages,
     people,
+    provider,
     quality,
     queue,
     record,
@@ -59,7 +60,7 @@ def create_app(store: Store, line: Line, settings: Settings, clock: Clock) -> Fa
     app.state.desk = desk
     app.add_middleware(Shell, secure=settings.web.encrypted)
     app.mount("/static", StaticFiles(directory=_STATIC), name="static")
-    bench = (access, steps, account, queue, case, messages, stops, quality, levels)
+    bench = (access, steps, provider, account, queue, case, messages, stops, quality, levels)
     office = (usage, rules, versions, drafts, people, record)
     for part in (*bench, *office):
         app.include_router(part.router)

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from datetime import datetime
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 from zoneinfo import ZoneInfo
 
 from fastapi import Depends, Request
@@ -26,6 +26,9 @@ from verifier.web.pulse import Pulse
 from verifier.web.roles import ABILITIES, can
 from verifier.web.slowing import Slowing
 
+if TYPE_CHECKING:
+    from verifier.service.provider import Provider
+
 Content = dict[str, Any]
 SIGNING = "gave the password to sign"  # what the audit log says of it
 AT_THE_DOOR = ""  # the audit log says more once it is known whether something else is owed
@@ -43,6 +46,7 @@ class Desk:
         self.pulse = Pulse(store, self.counters)
         self.live, self.chores = LiveCheck(settings), Chores()
         self.slowing = Slowing(settings.web.slow_after_failures)
+        self._provider = _provider(settings.web, clock)
         self._templates = _environment(self.zone, clock)
 
     def midnight(self) -> datetime:
@@ -105,6 +109,12 @@ class Desk:
             admits=lambda person: bool(purpose) or by_password(person, web),
         )
 
+    def provider(self) -> "Provider":
+        """Return the identity provider. Raises RefusedError when none is set."""
+        if self._provider is None:
+            raise RefusedError("This page has no identity provider.")
+        return self._provider
+
     def chosen_password(self, name: str, old: str, new: str, again: str) -> str:
         """Return the hash of a password a person chose, or raise RefusedError."""
         if new != again:
@@ -127,6 +137,14 @@ def by_password(person: Person, web: Web) -> bool:
         return False
     everybody = web.oidc is None or web.oidc.local == "everybody"
     return everybody or person.role == "administrator"
+
+
+def _provider(web: Web, clock: Clock) -> "Provider | None":
+    if web.oidc is None:
+        return None
+    from verifier.service.provider import Provider  # who has none does not wait for its libraries
+
+    return Provider(web.oidc, clock)
 
 
 def _environment(zone: ZoneInfo, clock: Clock) -> Environment:
