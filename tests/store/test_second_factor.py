@@ -94,7 +94,9 @@ def test_a_recovery_code_is_taken_once_and_kept_as_a_hash(
     assert give(store, codes[0].lower().replace("-", " ")) == "recovery code"
     assert give(store, codes[0]) is None
     assert store.read(lambda r: r.second_factor("ann")).recovery == 7
-    assert store.write(lambda tx: tx.remove_second_factor("ann"))
+    store.write(lambda tx: tx.remove_second_factor("ann"))
+    with pytest.raises(RefusedError, match="has no second factor"):
+        store.write(lambda tx: tx.remove_second_factor("ann"))
     assert give(store, codes[1]) is None
 
 

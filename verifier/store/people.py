@@ -47,6 +47,7 @@ _CHANGE = {
 }
 _BY_SUBJECT = Statement(select(*PERSON_COLUMNS).where(_person.c.subject == bindparam("subject")))
 _CLOSE_ALL = Statement(delete(schema.session).where(schema.session.c.person == bindparam("who")))
+_NOT_PEOPLE = {"verifier", "identity provider"}
 NO_PASSWORD = ""  # fits nothing
 
 
@@ -109,6 +110,8 @@ class PeopleWrites(PeopleReads, Writing):
         """Add somebody. Raises RefusedError when the name is empty or taken, the role unknown."""
         if not name.strip() or name != name.strip() or not name.isprintable():
             raise RefusedError("A name needs visible characters and no blanks at its ends.")
+        if name.casefold() in _NOT_PEOPLE or name.startswith("command line"):
+            raise RefusedError(f"{name!r} is what the audit log calls no person; choose another.")
         if role not in ROLES:
             raise RefusedError(f"There is no role {role!r}; the roles are {', '.join(ROLES)}.")
         self.claim("people")

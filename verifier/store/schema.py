@@ -238,6 +238,7 @@ audit = Table(
     Column("detail", LargeBinary),
     Column("leaf", LargeBinary, nullable=False),
     Index("audit_by_subject", "subject", "seq"),
+    _index_where("who <> 'verifier'", "audit_by_person", "who", "at"),
 )
 
 audit_head = Table(

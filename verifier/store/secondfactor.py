@@ -11,6 +11,7 @@ import secrets
 
 from sqlalchemy import bindparam, delete, func, insert, select, update
 
+from verifier.errors import RefusedError
 from verifier.store import schema, totp
 from verifier.store.base import Reading, Writing
 from verifier.store.rows import SecondFactor
@@ -44,6 +45,7 @@ _USE_CODE = Statement(
         _recovery.c.person == bindparam("who"), _recovery.c.hashed == bindparam("hashed")
     )
 )
+_SIGN_OUT = Statement(delete(schema.session).where(schema.session.c.person == bindparam("who")))
 _DELETE_CODES = Statement(delete(_recovery).where(_recovery.c.person == bindparam("who")))
 
 
@@ -107,11 +109,17 @@ class SecondFactorWrites(SecondFactorReads, Writing):
             return "code"
         return "recovery code" if self._run(_USE_CODE, who=name, hashed=_hashed(code)) else ""
 
-    def remove_second_factor(self, name: str) -> bool:
-        """Take a second factor and its recovery codes away; return whether there was one."""
+    def remove_second_factor(self, name: str) -> None:
+        """Take a second factor and its recovery codes away; sessions end.
+
+        Raises:
+            RefusedError: there is none.
+        """
         self.claim(f"person {name}")
         self._run(_DELETE_CODES, who=name)
-        return bool(self._run(_DELETE, who=name))
+        if not self._run(_DELETE, who=name):
+            raise RefusedError(f"{name!r} has no second factor.")
+        self._run(_SIGN_OUT, who=name)
 
     def _keep(self, name: str, secret: bytes | None, pending: bytes | None, step: int) -> bool:
         values = {"new_secret": secret, "new_pending": pending, "new_step": step}

@@ -18,11 +18,13 @@ from verifier.store.reviews import ReviewReads, ReviewWrites
 from verifier.store.ruleversions import RuleReads, RuleWrites
 from verifier.store.secondfactor import SecondFactorReads, SecondFactorWrites
 from verifier.store.shadows import ShadowReads, ShadowWrites
+from verifier.store.sights import SightReads
 from verifier.store.signedin import SessionReads, SessionWrites
 from verifier.store.usage import UsageReads
 
 
 class Reader(
+    SightReads,
     QueueReads,
     CaseReads,
     PrecedingReads,

@@ -10,6 +10,7 @@ from verifier.facts.catalogue import Catalogue
 from verifier.facts.subjects import BirthDate
 from verifier.facts.verdicts import Request
 from verifier.store.rows import AuditEntry, OutgoingRow, StoredCase, StoredDecision
+from verifier.store.sights import LISTED
 from verifier.store.transaction import Reader
 from verifier.web.lines import Known, Line, derived_line, lines
 
@@ -72,7 +73,7 @@ def case_view(reader: Reader, case_id: int, catalogue: Catalogue, now: datetime)
         decision=last,
         messages=list(dict.fromkeys(entry.message for entry in entries)),
         outgoing=reader.outgoing_of_case(case_id),
-        trail=reader.audit_for_case(case_id),
+        trail=[one for one in reader.audit_for_case(case_id) if one.what != LISTED],
     )
 
 

@@ -24,6 +24,7 @@ from verifier.web.chores import Chores
 from verifier.web.livecheck import LiveCheck
 from verifier.web.pulse import Pulse
 from verifier.web.roles import ABILITIES, can
+from verifier.web.sights import Sights
 from verifier.web.slowing import Slowing
 
 if TYPE_CHECKING:
@@ -46,6 +47,7 @@ class Desk:
         self.pulse = Pulse(store, self.counters)
         self.live, self.chores = LiveCheck(settings), Chores()
         self.slowing = Slowing(settings.web.slow_after_failures)
+        self.sights = Sights(store)
         self._provider = _provider(settings.web, clock)
         self._templates = _environment(self.zone, clock)
 
@@ -79,12 +81,16 @@ class Desk:
         *,
         status: int = 200,
     ) -> HTMLResponse:
-        """Read everything a page shows from one state of the database and make the page."""
+        """Read everything a page shows from one state of the database and make the page.
+
+        Patients it lists are given as ``sees`` and put on record before it is sent.
+        """
 
         def read(reader: Reader) -> Content:
             return {"counters": self.counters(reader)} | gather(reader)
 
         content = self.store.read(read) | {"session": session, "person": session.person}
+        self.sights.listed(session, content.pop("sees", ()))
         return self.bare(template, content, status=status)
 
     def bare(self, template: str, content: Content, *, status: int = 200) -> HTMLResponse:

@@ -1,14 +1,14 @@
 """Accounts: who may sign in and as what. For administrators, each change signed."""
 
 from collections.abc import Callable
-from datetime import date, datetime, time, timedelta
+from datetime import datetime
 from typing import Annotated, Any
-from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Depends, Form
 from fastapi.responses import Response
 
 from verifier.errors import RefusedError
+from verifier.service.days import end_of
 from verifier.store.people import hash_password
 from verifier.store.rows import ROLES, Role, Session
 from verifier.store.transaction import Reader, Transaction
@@ -95,29 +95,11 @@ def _work(
         "unlock": lambda tx, hashed: tx.unlock_person(name),
         "password": lambda tx, hashed: tx.set_password(name, hashed),
         "end": lambda tx, hashed: tx.set_end(name, ends),
-        "second": lambda tx, hashed: take_factor_away(tx, name),
+        "second": lambda tx, hashed: tx.remove_second_factor(name),
     }
     if act not in known:
         raise RefusedError("Choose what is to be changed.")
     return known[act]
-
-
-def take_factor_away(tx: Transaction, name: str) -> None:
-    """Take a second factor away and end all sessions. Raises RefusedError when there is none."""
-    if not tx.remove_second_factor(name):
-        raise RefusedError(f"{name!r} has no second factor.")
-    tx.end_sessions(name)
-
-
-def end_of(day: str, zone: ZoneInfo) -> datetime | None:
-    """Return when a day is over, None for no day. Raises RefusedError when it is no date."""
-    if not day.strip():
-        return None
-    try:
-        following = date.fromisoformat(day.strip()) + timedelta(days=1)
-    except (ValueError, OverflowError) as error:
-        raise RefusedError(f"{day!r} is no date; write it as 2026-12-31.") from error
-    return datetime.combine(following, time(), zone)
 
 
 def _people(desk: Desk, session: Session, refused: str = "", *, status: int = 200) -> Response:

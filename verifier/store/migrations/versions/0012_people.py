@@ -15,6 +15,14 @@ def upgrade() -> None:
     op.add_column("person", sa.Column("ends", sa.BigInteger(), nullable=True))
     op.add_column("person", sa.Column("subject", sa.Text(), nullable=True))
     op.create_index("person_by_subject", "person", ["subject"], unique=True)
+    op.create_index(
+        "audit_by_person",
+        "audit",
+        ["who", "at"],
+        unique=False,
+        sqlite_where=sa.text("who <> 'verifier'"),
+        postgresql_where=sa.text("who <> 'verifier'"),
+    )
     op.execute("UPDATE person SET password_set = created")
     _sessions()
     op.create_table(
