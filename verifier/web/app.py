@@ -6,7 +6,7 @@ from http import HTTPStatus
 from pathlib import Path
 from urllib.parse import quote
 
-from fastapi import FastAPI, Request
+from fastapi import Depends, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import PlainTextResponse, Response
 from fastapi.staticfiles import StaticFiles
@@ -18,7 +18,7 @@ from verifier.service.line import Line
 from verifier.settings import Settings
 from verifier.store.store import Store
 from verifier.web.desk import Desk
-from verifier.web.guard import ForbiddenError, NotSignedInError, OwingError, see
+from verifier.web.guard import ForbiddenError, NotSignedInError, OwingError, numbers_fit, see
 from verifier.web.routes import (
     access,
     account,
@@ -63,7 +63,7 @@ def create_app(store: Store, line: Line, settings: Settings, clock: Clock) -> Fa
     bench = (access, steps, provider, account, queue, case, messages, stops, quality, levels)
     office = (usage, rules, versions, drafts, people, record)
     for part in (*bench, *office):
-        app.include_router(part.router)
+        app.include_router(part.router, dependencies=[Depends(numbers_fit)])
     _explain_refusals(app, desk)
     return app
 
@@ -98,6 +98,10 @@ def _explain_refusals(app: FastAPI, desk: Desk) -> None:
     @app.exception_handler(RequestValidationError)
     def _unfit(request: Request, error: Exception) -> Response:
         return page(HTTPStatus.BAD_REQUEST, "The form did not hold what was expected.")
+
+    @app.exception_handler(OverflowError)
+    def _too_large(request: Request, error: Exception) -> Response:
+        return page(HTTPStatus.BAD_REQUEST, "A number is larger than any there is.")
 
     @app.exception_handler(HTTPException)
     def _other(request: Request, error: Exception) -> Response:

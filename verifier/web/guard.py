@@ -5,7 +5,7 @@ import secrets
 from datetime import timedelta
 from typing import Annotated
 
-from fastapi import Depends, Request
+from fastapi import Depends, HTTPException, Request
 from fastapi.responses import RedirectResponse, Response
 
 from verifier.errors import VerifierError
@@ -15,6 +15,7 @@ from verifier.web.roles import ABILITIES
 
 COOKIE = "verifier_session"
 SEEN_EVERY = timedelta(minutes=1)  # how exactly it is known when a session was last used
+LARGEST_ID = 2**63 - 1
 FORM_COOKIE = "verifier_form"  # binds the sign-in form to the browser before there is a session
 
 
@@ -133,6 +134,14 @@ def _same_token(given: object, expected: str) -> None:
             "This form was not made for your present session and was not carried out. "
             "Go back, load the page again and repeat."
         )
+
+
+def numbers_fit(request: Request) -> None:
+    """Say of a number in a path that no row can have that there is none such; databases fail."""
+    for value in request.path_params.values():
+        digits = str(value).lstrip("-")
+        if digits.isdecimal() and int(digits) > LARGEST_ID:
+            raise HTTPException(404, "There is no such number")
 
 
 def set_cookie(response: Response, desk: Desk, name: str, value: str) -> None:
