@@ -39,6 +39,7 @@ def statements() -> Iterator[tuple[str, Statement]]:
 
 
 ALL = dict(statements())
+ON_FILES = [name for name in ALL if not name.startswith("leases.")]  # a file has one forwarder
 # Tables of few rows.
 SCANS = {"controls._CONTROLS", "people._PEOPLE", "quality._LEVELS"}
 SCANS |= {"retention._LOGS", "signedin._EXPIRE", "signedin._EVERY", "secondfactor._WITH"}
@@ -127,7 +128,7 @@ def test_a_migration_that_fails_leaves_nothing(
 
 
 @of_sqlite
-@pytest.mark.parametrize("name", ALL)
+@pytest.mark.parametrize("name", ON_FILES)
 def test_every_statement_runs_and_reads_by_an_index(store: Store, name: str) -> None:
     sql, positions = ALL[name].form(sqlite.dialect())
     values = [None] * len(positions) or [None] * sql.count("?")

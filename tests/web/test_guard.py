@@ -43,6 +43,7 @@ FOR_WHOM = {
     r"POST /controls": BENCH,
     r"(GET|POST) /rules/draft": {"administrator"},
     r"POST /rules/(version|withdraw|roll-back)": OFFICE,
+    r"POST /rules/version/.*/(scenarios|send)": {"administrator"},
 }
 
 
