@@ -6,6 +6,7 @@ Checks are those of OpenID Connect Core 1.0 section 3.1.3.7, Discovery 1.0 secti
 
 import base64
 import json
+import re
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -21,8 +22,10 @@ from verifier.errors import RefusedError
 from verifier.service.provider import Identity, Provider
 from web.house import NAMES, PASSWORD, House, critical, open_house
 from web.identity import Liar, free_port, liar, oidc_settings, provider_process, register, seconds
+from web.test_case import sign
 from web.visits import attempt
 
+CHOSEN = "seven lanterns by the quay"
 SECRET = "a random text of the browser"
 
 
@@ -59,15 +62,17 @@ def _visits(house: House, browser: Browser) -> None:
 
     page.goto("/account")
     form = page.get_by_role("form", name="Password to sign with")
-    form.get_by_label("New password, 12").fill("seven lanterns by the quay")
-    form.get_by_label("The new password again").fill("seven lanterns by the quay")
+    form.get_by_label("New password, 12").fill(CHOSEN)
+    form.get_by_label("The new password again").fill(CHOSEN)
     form.get_by_role("button").click()
     page.wait_for_load_state("load")
     page.goto(f"/case/{house.case_of('S-1')}")
-    page.get_by_label("Reject").first.check()
+    sign(page, "Reject", "clotted", CHOSEN)
+    page.wait_for_url(re.compile("done=reject"))
+    assert ("Nora", "rejected") in house.audited("S-1")
     context.close()
     with httpx.Client(base_url=house.url, trust_env=False) as client:
-        assert attempt(client, "Nora", "seven lanterns by the quay").status_code == 401
+        assert attempt(client, "Nora", CHOSEN).status_code == 401
     said = [entry.what for entry in house.store.read(lambda r: r.audit_of("person:Nora"))]
     assert said[:2] == ["added a person", "signed in"]
     assert "chose another password" in said
