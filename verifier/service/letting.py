@@ -1,17 +1,21 @@
 """Whom an identity provider let in becomes a person here, or is refused; both are on record."""
 
+from typing import TYPE_CHECKING
+
 from verifier.entrance import Oidc, Web
 from verifier.errors import RefusedError
-from verifier.service.provider import Identity
 from verifier.store.people import NO_PASSWORD
 from verifier.store.rows import Person
 from verifier.store.store import Store
 from verifier.store.transaction import Transaction
 
+if TYPE_CHECKING:  # a page without a provider does not wait for its libraries
+    from verifier.service.provider import Identity
+
 WHO = "identity provider"
 
 
-def let_in(store: Store, identity: Identity, web: Web) -> Person:
+def let_in(store: Store, identity: "Identity", web: Web) -> Person:
     """Return the person, made or given another role as the provider says.
 
     Raises:
@@ -27,7 +31,7 @@ def let_in(store: Store, identity: Identity, web: Web) -> Person:
         raise
 
 
-def _let_in(tx: Transaction, identity: Identity, oidc: Oidc) -> Person:
+def _let_in(tx: Transaction, identity: "Identity", oidc: Oidc) -> Person:
     tx.claim("people")
     person = tx.person_by_subject(identity.subject)
     if person is None:
@@ -42,7 +46,7 @@ def _let_in(tx: Transaction, identity: Identity, oidc: Oidc) -> Person:
     return known
 
 
-def _made(tx: Transaction, identity: Identity, oidc: Oidc) -> Person:
+def _made(tx: Transaction, identity: "Identity", oidc: Oidc) -> Person:
     if oidc.new_people == "refuse":
         raise RefusedError(
             "You are not known here yet. Ask an administrator to let you in: the audit log shows "
