@@ -10,6 +10,7 @@ import pytest
 from pydantic import BaseModel
 
 from verifier import settings
+from verifier.entrance import Oidc
 from verifier.errors import SettingsError
 from verifier.quality.choices import Choices
 from verifier.quality.standing import Limits
@@ -43,7 +44,7 @@ def test_the_example_shows_every_setting() -> None:
     }
     models = [settings.Settings, settings.Connection, settings.Destination]
     models += [ServerTls, ClientTls, settings.Web, settings.Quality, settings.MonitorPlan]
-    models += [settings.Retention]
+    models += [settings.Retention, Oidc]
     for model in models:
         assert names_of(model) <= shown, names_of(model) - shown
 

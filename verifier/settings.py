@@ -20,6 +20,7 @@ from pydantic import (
     model_validator,
 )
 
+from verifier.entrance import Web
 from verifier.errors import SettingsError
 from verifier.facts.catalogue import ConnectionMap, Handling, Presence
 from verifier.hl7.acknowledge import RESULTS, Taken
@@ -100,30 +101,6 @@ class Destination(_Section):
     retry_seconds: float = Field(2, gt=0)
     retry_most_seconds: float = Field(300, gt=0)
     tls: ClientTls | None = None
-
-
-class Web(_Section):
-    """The page. `secure_cookie` must stay on wherever the page is reached over a network."""
-
-    host: str = "127.0.0.1"
-    port: int = Field(8480, ge=0, le=65535)
-    secure_cookie: bool = False
-    session_minutes: int = Field(30, gt=0)
-    lock_after_failures: int = Field(5, gt=0)
-    lock_minutes: int = Field(15, gt=0)
-    max_connections: int = Field(500, gt=0)
-    tls: ServerTls | None = None
-
-    @model_validator(mode="after")
-    def _asks_people_for_passwords(self) -> Self:
-        if self.tls and self.tls.names:
-            raise ValueError("tls.names: the page knows people by their password, not by names")
-        return self
-
-    @property
-    def encrypted(self) -> bool:
-        """Whether browsers reach the page by https, from us or from a proxy before us."""
-        return self.secure_cookie or self.tls is not None
 
 
 class MonitorPlan(_Section):
@@ -276,7 +253,7 @@ def _anchored(settings: Settings, folder: Path) -> Settings:
             "rules": folder / settings.rules,
             "connections": _with_tls(settings.connections, folder),
             "destinations": _with_tls(settings.destinations, folder),
-            "web": _with_tls({"web": settings.web}, folder)["web"],
+            "web": _with_tls({"web": settings.web.beside(folder)}, folder)["web"],
         }
     )
 

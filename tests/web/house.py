@@ -177,7 +177,7 @@ def _serving(house: House) -> Iterator[None]:
     app = create_app(house.store, house.line, house.settings, house.time)
     # With its protocol named, asyncio turns off the delay of small packets on what it accepts.
     listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
-    listening.bind(("127.0.0.1", 0))
+    listening.bind(("127.0.0.1", house.settings.web.port))
     config = uvicorn.Config(app, log_level="warning", timeout_graceful_shutdown=2)
     house.server = uvicorn.Server(config)
     thread = threading.Thread(target=house.server.run, kwargs={"sockets": [listening]})

@@ -13,6 +13,7 @@ from web.house import NORMAL, House, critical, message
 SHEET = (Path(verifier.web.__file__).parent / "static" / "base.css").read_text(encoding="utf-8")
 PAGES = ["/", "/waiting", "/messages", "/outgoing", "/suspension", "/controls", "/rules", "/audit"]
 PAGES += ["/quality", "/quality/levels", "/quality/month"]
+PAGES += ["/account", "/audit/patient?find=S-1", "/audit/person?name=Paula"]
 
 
 def tokens(scheme: str) -> dict[str, str]:

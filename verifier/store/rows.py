@@ -6,13 +6,13 @@ from typing import Literal
 
 from msgspec import Struct
 
+from verifier.entrance import Role as Role
 from verifier.facts.case import CaseRecord, Control
 from verifier.facts.values import Value
 from verifier.facts.verdicts import Decision
 
 MessageOutcome = Literal["accepted", "rejected", "unreadable", "control"]
 OutgoingStatus = Literal["waiting", "sent", "rejected", "abandoned"]
-Role = Literal["technologist", "pathologist", "administrator"]
 Scope = Literal["all", "test", "connection"]
 ROLES: tuple[Role, ...] = ("technologist", "pathologist", "administrator")
 
@@ -200,8 +200,15 @@ class ControlRow(Struct, frozen=True):
     analyzer: str = ""
 
 
+Step = Literal["", "code", "enrol", "password"]  # what is still owed before a session opens
+
+
 class Person(Struct, frozen=True):
-    """Somebody who may sign in. `locked` stands until an administrator unlocks."""
+    """Somebody who may sign in. `locked` stands until an administrator unlocks.
+
+    The account is of no use from `ends` on. `subject` is set for people whom an identity provider
+    lets in: their password signs and does not open the door.
+    """
 
     name: str
     role: Role
@@ -209,15 +216,44 @@ class Person(Struct, frozen=True):
     failures: int
     locked_until: datetime | None
     created: datetime
+    password_set: datetime | None = None
+    ends: datetime | None = None
+    subject: str | None = None
+
+    def ended(self, now: datetime) -> bool:
+        """Return whether the account has ended."""
+        return self.ends is not None and self.ends <= now
 
 
 class Session(Struct, frozen=True):
-    """A signed-in browser. `csrf` is bound to the session and never the token itself."""
+    """A signed-in browser. `csrf` is bound to the session and never the token itself.
+
+    It ends at `expires`, which use puts off, and at `until`, which nothing does. While a `step` is
+    owed it opens nothing. `handle` names it to people who may end it and opens nothing either.
+    """
 
     person: Person
     csrf: str
     created: datetime
     expires: datetime
+    until: datetime
+    seen: datetime
+    step: Step
+    agent: str
+    address: str
+    handle: str
+
+
+class SecondFactor(Struct, frozen=True):
+    """The secret of a person's authenticator; None until a code of it was given.
+
+    `pending` is one that is being set up. `last_step` is the newest time step used.
+    """
+
+    secret: bytes | None
+    pending: bytes | None
+    last_step: int
+    recovery: int
 
 
 class AuditEntry(Struct, frozen=True):

@@ -19,11 +19,15 @@ from verifier.store.retention import RetentionReads, RetentionWrites
 from verifier.store.reviews import ReviewReads, ReviewWrites
 from verifier.store.ruleversions import RuleReads, RuleWrites
 from verifier.store.search import SearchReads
+from verifier.store.secondfactor import SecondFactorReads, SecondFactorWrites
 from verifier.store.shadows import ShadowReads, ShadowWrites
+from verifier.store.sights import SightReads
+from verifier.store.signedin import SessionReads, SessionWrites
 from verifier.store.usage import UsageReads
 
 
 class Reader(
+    SightReads,
     QueueReads,
     CaseReads,
     PatientReads,
@@ -36,6 +40,8 @@ class Reader(
     RuleReads,
     ShadowReads,
     PeopleReads,
+    SessionReads,
+    SecondFactorReads,
     RetentionReads,
     InclusionReads,
     UsageReads,
@@ -63,6 +69,8 @@ class Transaction(
     RuleWrites,
     ShadowWrites,
     PeopleWrites,
+    SessionWrites,
+    SecondFactorWrites,
     RetentionWrites,
     AuditWrites,
 ):

@@ -64,6 +64,20 @@ def suspension(row: SuspensionRow) -> dict[str, str]:
     return {"scope": scope, "who": row.who, "text": row.text}
 
 
+_BROWSERS = (("Edg", "Edge"), ("OPR/", "Opera"), ("Firefox/", "Firefox"),
+             ("Chrome/", "Chrome or one like it"), ("Safari/", "Safari"))  # fmt: skip
+_SYSTEMS = (("Windows", "Windows"), ("Android", "Android"), ("iPhone", "a telephone"),
+            ("iPad", "a tablet"), ("Mac OS", "a Mac"), ("CrOS", "ChromeOS"),
+            ("Linux", "Linux"))  # fmt: skip
+
+
+def device(agent: str) -> str:
+    """Return what a browser says of itself in a few words; it may say anything."""
+    browser = next((word for mark, word in _BROWSERS if mark in agent), "another program")
+    system = next((word for mark, word in _SYSTEMS if mark in agent), "")
+    return f"{browser} on {system}" if system else browser
+
+
 def raw_message(data: bytes) -> str:
     """Return a message one segment per line, with control characters made visible."""
     text = data.decode("utf-8", "replace").replace("\r\n", "\r").replace("\r", "\n")

@@ -14,6 +14,7 @@ from verifier.store.transaction import Reader
 from verifier.web.desk import Content, TheDesk
 from verifier.web.guard import COOKIE, May, Visitor, watching
 from verifier.web.pulse import MOST_ROWS
+from verifier.web.sights import shown
 
 router = APIRouter()
 URGENT = frozenset({"HH", "LL", "AA"})  # HL7 table 0078
@@ -70,13 +71,15 @@ def waiting(desk: TheDesk, session: Visitor) -> Response:
 
     def gather(reader: Reader) -> Content:
         due = reader.waiting_due(desk.clock() + FAR, MOST_ROWS)
-        return {"cases": [found for case_id in due if (found := reader.case(case_id))]}
+        cases = [found for case_id in due if (found := reader.case(case_id))]
+        return {"cases": cases, "sees": [shown(case) for case in cases]}
 
     return desk.show("waiting.html", session, gather)
 
 
 def _rows(reader: Reader) -> Content:
-    return {"rows": [grouped(row) for row in reader.queue(most=MOST_ROWS)]}
+    rows = reader.queue(most=MOST_ROWS)
+    return {"rows": [grouped(row) for row in rows], "sees": [shown(row) for row in rows]}
 
 
 def grouped(row: QueueRow) -> Row:

@@ -17,6 +17,7 @@ from verifier.store.transaction import Reader, Transaction
 from verifier.web.desk import Content, TheDesk
 from verifier.web.guard import May, Visitor, meant
 from verifier.web.roles import can
+from verifier.web.sights import shown
 
 router = APIRouter()
 PERIODS = (7, 30, 90, 365)
@@ -43,8 +44,8 @@ def usage(desk: TheDesk, session: Visitor, days: int = 30, rule: str = "") -> Re
     }
 
     def gather(reader: Reader) -> Content:
-        shown = chosen.overrides if chosen else ()
-        return content | {"overrides": [_override(reader, *item) for item in shown]}
+        lines = [_override(reader, *item) for item in (chosen.overrides if chosen else ())]
+        return content | {"overrides": lines, "sees": [line["shown"] for line in lines]}
 
     return desk.show("usage.html", session, gather)
 
@@ -84,6 +85,7 @@ def _override(reader: Reader, case_id: int, place: int) -> dict[str, Any]:
     assert stored is not None
     entry = stored.record.entries[place]
     return {
+        "shown": shown(stored),
         "case": case_id,
         "place": place,
         "specimen": stored.record.specimen.key,
