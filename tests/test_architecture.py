@@ -24,7 +24,7 @@ ROOMS = [
     "commands",
 ]
 PURE = ["hl7", "facts", "language", "decide", "quality", "documents", "assurance"]
-EDGES = {"errors", "clock", "settings", "rulefiles", "transport"}
+EDGES = {"errors", "clock", "settings", "rulefiles", "practice", "transport"}
 WORLD = {
     "asyncio", "io", "logging", "multiprocessing", "os", "pathlib", "random", "secrets", "select",
     "shutil", "socket", "sqlite3", "subprocess", "sys", "tempfile", "threading", "time", "urllib",

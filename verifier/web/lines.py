@@ -18,7 +18,7 @@ from verifier.store.severity import worst_reason
 from verifier.web.history import Point, draw
 
 MOST_EARLIER = 40
-_ORDER = {"open": 0, "released": 1, "rejected": 2}
+_ORDER = {"open": 0, "released": 1, "suppressed": 1, "rejected": 2}
 _OUTCOMES = {"hold": 0, "wait": 1, "release": 2}
 
 

@@ -7,7 +7,7 @@ from fastapi import APIRouter, Depends, Form
 from fastapi.responses import Response
 
 from verifier.errors import RefusedError
-from verifier.service import actions
+from verifier.service import actions, asking
 from verifier.store.rows import Person, Session
 from verifier.store.transaction import Reader, Transaction
 from verifier.web.caseview import case_view
@@ -61,7 +61,7 @@ def _act(
 ) -> None:
     judge, now = desk.line.judge, desk.clock()
     if action == "new":
-        actions.ask_new_specimen(tx, judge, who, case_id, comment, now, expected=version)
+        asking.ask_new_specimen(tx, judge, who, case_id, comment, now, expected=version)
         return
     settle = actions.release if action == "release" else actions.reject
     settle(tx, judge, who, case_id, places, comment, now, expected=version)
