@@ -38,9 +38,8 @@ def test_the_example_can_be_loaded() -> None:
 def test_the_example_shows_every_setting() -> None:
     text = EXAMPLE.read_text(encoding="utf-8")
     shown = set(re.findall(r"^(?:# )?([a-z_]+) = ", text, re.M))
-    shown |= {
-        part for name in re.findall(r"^(?:# )?\[+([^\]]+)\]", text, re.M) for part in name.split(".")
-    }
+    tables = re.findall(r"^(?:# )?\[+([^\]]+)\]", text, re.M)
+    shown |= {part for name in tables for part in name.split(".")}
     models = [settings.Settings, settings.Connection, settings.Destination]
     models += [ServerTls, ClientTls, settings.Web, settings.Quality, settings.MonitorPlan]
     models += [settings.Retention, practice.Acts, practice.Calls, practice.Coded]
