@@ -15,6 +15,7 @@ from verifier.service.settling import (
     held_by,
     may_settle,
     open_case,
+    serious,
     settle,
     sign,
     texts,
@@ -60,6 +61,8 @@ def release(
     _check_called(tx, judge, stored, entries)
     said = Said(comments=texts(judge, words, comment))
     out = list_released(tx, judge, stored, entries, now)
+    if not words.signed and (out or serious(stored, entries)):
+        raise RefusedError("Critical and out-of-control results are released with your password.")
     deed = _deed(judge, stored, who, "release", dict.fromkeys(entries, said), words, now)
     record = settle(stored.record, entries, "released", who.name)
     sign(tx, who, "released", stored, deed, out)

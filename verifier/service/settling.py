@@ -12,18 +12,21 @@ from verifier.service.judging import Judge
 from verifier.store.rows import Person, StoredCase
 from verifier.store.transaction import Transaction
 
+CRITICAL = frozenset({"HH", "LL", "AA"})  # HL7 table 0078
 SETTLES = {"technologist", "pathologist"}  # an administrator keeps rules and people, not results
 
 
 class Words(Struct, frozen=True):
     """What a person says with an act: comments by code, and why a rule is overridden.
 
-    `reason` is a code of the settings, `why` free words; either will do.
+    `reason` is a code of the settings, `why` free words; either will do. `signed` says that the
+    password was given again for this act.
     """
 
     comments: tuple[str, ...] = ()
     reason: str = ""
     why: str = ""
+    signed: bool = True
 
 
 NO_WORDS = Words()
@@ -63,6 +66,19 @@ def open_case(
     if any(not 0 <= place < len(known) or known[place].state != "open" for place in entries):
         raise RefusedError("A result was settled meanwhile. Look at the specimen again.")
     return stored
+
+
+def serious(stored: StoredCase, entries: Collection[int]) -> list[int]:
+    """Return the places of critical results: flagged so, or the rules want somebody called."""
+    decision = stored.decision
+    if decision is None:
+        return []
+    called = {test for asked in decision.requests if asked.what == "call" for test in asked.tests}
+    return [
+        result.entry
+        for result in decision.results
+        if result.entry in entries and (result.flag in CRITICAL or result.test in called)
+    ]
 
 
 def settle(record: CaseRecord, entries: Collection[int], state: State, name: str) -> CaseRecord:

@@ -4,7 +4,7 @@ from datetime import datetime
 from typing import Any
 
 import msgspec
-from sqlalchemy import bindparam, insert, select, text, update
+from sqlalchemy import bindparam, func, insert, select, text, update
 
 from verifier.store import actschema
 from verifier.store.actrows import ActRow, Done, RequestState, WorkRequest
@@ -34,6 +34,7 @@ _OF_PATIENT = Statement(
     .where(_open, _request.c.patient == bindparam("patient"))
     .order_by(_request.c.id)
 )
+_REQUEST_COUNT = Statement(select(func.count()).select_from(_request).where(_open))
 _REQUESTS_OF_CASE = Statement(
     select(_request).where(_request.c.case_id == bindparam("case")).order_by(_request.c.id)
 )
@@ -67,6 +68,10 @@ class ActReads(Reading):
     def requests_of_case(self, case_id: int) -> list[WorkRequest]:
         """Return everything ever asked for because of a case."""
         return [_request_of(row) for row in self._all(_REQUESTS_OF_CASE, case=case_id)]
+
+    def request_count(self) -> int:
+        """Return how many requests are open."""
+        return int(self._one(_REQUEST_COUNT)[0])
 
     def request(self, number: int) -> WorkRequest | None:
         """Return one request."""

@@ -4,7 +4,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from http import HTTPStatus
 from pathlib import Path
-from urllib.parse import quote
+from urllib.parse import quote, urlsplit
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -21,6 +21,8 @@ from verifier.web.desk import Desk
 from verifier.web.guard import ForbiddenError, NotSignedInError, see
 from verifier.web.routes import (
     access,
+    acts,
+    calls,
     case,
     drafts,
     levels,
@@ -57,7 +59,7 @@ def create_app(store: Store, line: Line, settings: Settings, clock: Clock) -> Fa
     app.state.desk = desk
     app.add_middleware(Shell, secure=settings.web.encrypted)
     app.mount("/static", StaticFiles(directory=_STATIC), name="static")
-    bench = (access, queue, case, messages, stops, quality, levels)
+    bench = (access, queue, case, acts, calls, messages, stops, quality, levels)
     office = (usage, rules, versions, drafts, people, record)
     for part in (*bench, *office):
         app.include_router(part.router)
@@ -76,6 +78,11 @@ def _explain_refusals(app: FastAPI, desk: Desk) -> None:
     def _sign_in(request: Request, error: Exception) -> Response:
         if request.method == "GET" and "text/html" in request.headers.get("accept", ""):
             return see(f"/sign-in?next={quote(request.url.path)}")
+        if "text/html" in request.headers.get(
+            "accept", ""
+        ):  # a form; its page keeps what was typed
+            came_from = urlsplit(request.headers.get("referer", "")).path
+            return see(f"/sign-in?next={quote(came_from or '/')}")
         return PlainTextResponse(f"{error}\n", status_code=401)
 
     @app.exception_handler(ForbiddenError)

@@ -44,6 +44,14 @@ def duration(span: timedelta) -> str:
     return f"{days} d {hours} h"
 
 
+def overdue(calls: int) -> str:
+    """Return what is said above every page of calls that should have been made, "" without any."""
+    if not calls:
+        return ""
+    what = "One critical result has" if calls == 1 else f"{calls} critical results have"
+    return f"{what} not been told in time. Look at Calls."
+
+
 def suspension(row: SuspensionRow) -> dict[str, str]:
     """Return a suspension as words for the band at the top of every page."""
     what = {"all": "all results", "test": f"test {row.subject}"}
