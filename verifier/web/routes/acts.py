@@ -45,8 +45,8 @@ def correct(
 
         desk.store.write(work)
     except RefusedError as refused:
-        again = {"place": place, "how": how, "value": value, "reason": reason}
-        return case_page(desk, session, case_id, str(refused), again, status=409)
+        typed = {"place": place, "how": how, "value": value, "reason": reason}
+        return case_page(desk, session, case_id, str(refused), mending=typed, status=409)
     return see(f"/case/{case_id}")
 
 

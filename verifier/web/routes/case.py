@@ -127,9 +127,10 @@ def case_page(
     refused: str = "",
     again: dict[str, Any] | None = None,
     *,
+    mending: dict[str, Any] | None = None,
     status: int = 200,
 ) -> Response:
-    """Show a case, with what was refused and what had been typed."""
+    """Show a case, with what was refused and what had been typed, `mending` in the correction."""
 
     def gather(reader: Reader) -> Content:
         catalogue = desk.line.judge.program.catalogue
@@ -137,7 +138,7 @@ def case_page(
         more = _acting(desk, reader, view) if view else {}
         return {"view": view, "next": _next(reader, case_id)} | more
 
-    content = {"refused": refused, "again": again}
+    content = {"refused": refused, "again": again, "mending": mending}
     return desk.show("case.html", session, lambda r: gather(r) | content, status=status)
 
 
