@@ -26,34 +26,29 @@ def build_order(
     message: Message,
     *,
     wanted: Wanted,
-    places: Sequence[int],
+    place: int,
     number: str,
     header: Header,
     comment: str = "",
 ) -> bytes:
-    """Return an OML^O21 that asks for the OBX at `places` of a result message.
+    """Return an OML^O21 that asks for the test of the OBX at `place` of a result message.
 
     Patient and visit are as the sender wrote them, and so is the specimen when it is to be measured
-    again. `number` is our order number (ORC-2); each test has one of its own behind it.
+    again. `number` is our order number (ORC-2). There is one order per message: in this structure
+    a second ORC may as well begin the results of earlier orders.
 
     Raises:
-        ValueError: a place is no OBX under an order, or there are none.
+        ValueError: the place is no OBX under an order.
     """
-    groups = read_groups(message)
-    found = [
-        (person, order, result.obx)
-        for person in groups.people
-        for order in person.orders
-        for result in order.every_result()
-        if result.obx.index in places
-    ]
-    if not found or len(found) != len(set(places)):
-        raise ValueError("places must be positions of OBX segments under an order")
-    writer = _Writer(message, header)
-    lines = [writer.msh(), *writer.patient(found[0][0].opening)]
-    for count, (_, order, obx) in enumerate(found, 1):
-        lines += writer.order(order, obx, wanted, f"{number}-{count}", comment, count)
-    return b"".join(line + b"\r" for line in lines)
+    for person in read_groups(message).people:
+        for order in person.orders:
+            for result in order.every_result():
+                if result.obx.index == place:
+                    writer = _Writer(message, header)
+                    lines = [writer.msh(), *writer.patient(person.opening)]
+                    lines += writer.order(order, result.obx, wanted, number, comment)
+                    return b"".join(line + b"\r" for line in lines)
+    raise ValueError("place must be the position of an OBX segment under an order")
 
 
 class _Writer:
@@ -81,14 +76,14 @@ class _Writer:
         return [self._message.pieces[segment.index] for segment in kept]
 
     def order(
-        self, order: Order, obx: Segment, wanted: Wanted, number: str, comment: str, count: int
+        self, order: Order, obx: Segment, wanted: Wanted, number: str, comment: str
     ) -> list[bytes]:
         """Return ORC, OBR, TCD, NTE and SPM of one test."""
         obr, test = order.obr, obx.field(3)
         made = format_moment(self._header.now, self._header.zone)
         mine = self._own(number)
         lines = [self._line(["ORC", _NEW, mine, *[""] * 6, made])]
-        fields = ["OBR", str(count), mine, "", test]
+        fields = ["OBR", "1", mine, "", test]
         fields += [""] * (11 - len(fields)) + ["L" if wanted == "new specimen" else "A"]
         fields += [""] * (26 - len(fields)) + [self._parent(obx)]
         if obr:

@@ -152,25 +152,22 @@ def _order(
     number: int,
     now: datetime,
 ) -> list[str]:
-    """Queue an order per message that brought the results; return where they go."""
-    by_message: dict[tuple[str, int], list[int]] = {}
-    for place in sorted(entries):
+    """Queue an order per result where the connection takes them; return where they go."""
+    sent: dict[str, None] = {}
+    for count, place in enumerate(sorted(entries), 1):
         entry = stored.record.entries[place]
         connection = judge.settings.connections.get(entry.connection)
-        if connection and connection.requests != "list" and not entry.observation.interference:
-            segments = by_message.setdefault((entry.connection, entry.message), [])
-            segments.append(entry.observation.segment)
-    sent = []
-    for (name, message_id), segments in by_message.items():
-        destination, own = judge.settings.connections[name].requests, new_id()
+        if not connection or connection.requests == "list" or entry.observation.interference:
+            continue
+        destination, own = connection.requests, new_id()
         payload = build_order(
-            judge.outbound.message(tx, message_id, name),
+            judge.outbound.message(tx, entry.message, entry.connection),
             wanted=what,
-            places=segments,
-            number=f"{number:X}",
+            place=entry.observation.segment,
+            number=f"{number:X}-{count}",
             header=judge.outbound.header(destination, control_id_of(own), now),
             comment=comment,
         )
         tx.add_outbox(Outgoing(own, destination, stored.id, control_id_of(own), payload, now))
-        sent.append(destination)
-    return list(dict.fromkeys(sent))
+        sent[destination] = None
+    return list(sent)
