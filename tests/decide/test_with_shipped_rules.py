@@ -4,6 +4,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import msgspec
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -38,6 +39,11 @@ CODES = {
 
 def obx(code: str, value: str, unit: str) -> str:
     return f"OBX|1|NM|{code}^^LN||{value}|{unit}|||||F"
+
+
+# Hoelzel, Clin Chem 2004;50:166: NGSP (%) = 0.09148 IFCC (mmol/mol) + 2.152, the master equation.
+def ngsp(ifcc: float) -> float:
+    return 0.09148 * ifcc + 2.152
 
 
 def decided(*batches: list[str]) -> Decision:
@@ -89,3 +95,23 @@ def test_an_unremarkable_panel_leaves_and_a_critical_value_does_not() -> None:
     assert held["2823-3"].outcome == "hold"
     assert held["2823-3"].flag == "HH"
     assert held["2951-2"].outcome == "release"
+
+
+@pytest.mark.parametrize(
+    ("code", "value", "unit"), [("4548-4", "48", "mmol/mol"), ("59261-8", "6.5", "%")]
+)
+def test_hemoglobin_a1c_on_the_other_scale_is_held(code: str, value: str, unit: str) -> None:
+    """48 mmol/mol are 6.5 %, diabetes; read as parts of a hundred they would be a normal 4.8 %."""
+    assert ngsp(48) == pytest.approx(6.5, abs=0.05)
+    assert ngsp(48) - 48 / 10 > 1.5
+    (result,) = decided([obx(code, value, unit)]).results
+    assert result.outcome == "hold"
+    assert "built-in:unit" in {reason.rule for reason in result.reasons}
+
+
+@pytest.mark.parametrize(
+    ("code", "value", "unit"), [("4548-4", "6.5", "%"), ("59261-8", "48", "mmol/mol")]
+)
+def test_hemoglobin_a1c_on_its_own_scale_leaves(code: str, value: str, unit: str) -> None:
+    (result,) = decided([obx(code, value, unit)]).results
+    assert result.outcome == "release"

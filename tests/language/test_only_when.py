@@ -6,6 +6,7 @@ import pytest
 from scenes import HEAD, adult, case_of, program, reasons
 
 from verifier.decide.decide import decide
+from verifier.facts.values import Unreadable
 from verifier.language import check
 from verifier.language.formatting import formatted
 
@@ -168,3 +169,62 @@ def test_it_keeps_its_layout_and_its_meaning() -> None:
     assert program("\n".join(swapped)).identity == program(text).identity
     other = text.replace('("HDL is', '("the HDL is')
     assert program(other).identity != program(text).identity
+
+
+# A specimen without a measured LDL has one worked out; where one is measured, that one counts.
+BESIDE = (
+    LDL.format(unknown="ignore").replace(
+        "  formula", '  only when direct is not known ("LDL was measured")\n  formula'
+    )
+    + """
+test direct "LDL, measured"
+  unit mmol/L decimals 1
+  uncontrolled
+rule any-direct for direct
+  from "an example"
+  hold when result > 50 mmol/L
+  because "{test} {result}"
+"""
+)
+
+
+def test_what_was_asked_for_and_is_not_there_is_no_input() -> None:
+    rules = program(TESTS + BESIDE)
+    case = case_of(rules, VALUES)
+    (derived,) = rules.judge(case).derived
+    assert derived.inputs == ("cholesterol", "hdl", "triglyceride")
+    (decided,) = decide(case, rules).derived
+    assert (decided.value, decided.outcome) == ("3.13", "release")
+
+
+def test_what_was_asked_for_and_is_there_closes_the_gate() -> None:
+    rules = program(TESTS + BESIDE)
+    assert rules.judge(case_of(rules, {**VALUES, "direct": "3.0"})).derived == ()
+
+
+def test_what_is_there_without_a_value_is_an_input_that_holds() -> None:
+    rules = program(TESTS + BESIDE)
+    case = case_of(rules, {**VALUES, "direct": Unreadable("clot", "clot")})
+    (derived,) = rules.judge(case).derived
+    assert "direct" in derived.inputs
+    (decided,) = decide(case, rules).derived
+    assert decided.outcome == "hold"
+
+
+def test_one_of_two_tests_that_say_the_same_is_enough() -> None:
+    rules = program(TESTS + """
+derive gap "Gap"
+  from "an example"
+  unit mmol/L decimals 1
+  let either = if hdl is known then hdl else cholesterol
+  formula bicarbonate - either
+  report as local "GAP"
+rule any for bicarbonate, hdl, cholesterol
+  from "an example"
+  hold when result > 50 mmol/L
+  because "{test} {result}"
+""")  # fmt: skip
+    for name in ("hdl", "cholesterol"):
+        case = case_of(rules, {"bicarbonate": "24", name: "1"})
+        assert rules.judge(case).derived[0].inputs == ("bicarbonate", name)
+        assert decide(case, rules).derived[0].outcome == "release"

@@ -62,6 +62,9 @@ def differences(case: Case, program: Program, oracle: Oracle) -> list[str]:
         ours = derived[name]
         if {(r.rule, r.kind) for r in ours.reasons} != reasons:
             out.append(f"{name}: compiled {ours.reasons}, read {reasons}")
+        there = oracle.rules.inputs(name) & {result.test for result in case.results}
+        if set(ours.inputs) != there:
+            out.append(f"{name}: compiled rests on {ours.inputs}, read {sorted(there)}")
         if not _same(ours.value, plain(value)):
             out.append(f"{name}: compiled {ours.value}, read {value}")
     return out

@@ -5,6 +5,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from databases import database_url
+
 from service.laboratory import CONFIGURATION, RULES
 from verifier import settings
 from verifier.language import check
@@ -27,7 +29,8 @@ class Bench:
     ) -> None:  # fmt: skip
         path = folder / "verifier.toml"
         ports = {"chem": 1, "second": 2, "lis": 3, "web": 4}
-        text = CONFIGURATION.format(**ports, held=held, answer_seconds=1)
+        text = f'database = "{database_url(folder)}"\n'
+        text += CONFIGURATION.format(**ports, held=held, answer_seconds=1)
         for before, after in changes:
             assert before in text
             text = text.replace(before, after, 1)

@@ -62,8 +62,9 @@ def check(folder: Path, lis: Lis, traffic: dict[str, list[str]], made: dict[str,
                 assert [one.outcome for one in receipts] == ["accepted"], sent
     for node in made.values():
         node.laboratory.stop()
-        done = node.laboratory.command("audit", "verify")
-        assert done.returncode == 0, done.stdout + done.stderr
+    done = made["a"].laboratory.command("audit", "verify")
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert done.stdout.count("log ") == len(made)
 
 
 def test_killed_paused_and_cut_off_under_traffic(tmp_path: Path) -> None:

@@ -110,8 +110,8 @@ def test_the_command_counts_before_it_removes(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     path = tmp_path / "verifier.toml"
-    path.write_text("[connections.line]\nport = 0\n")
     url, folder = database_url(tmp_path), tmp_path / "checkpoints"
+    path.write_text(f'database = "{url}"\n[connections.line]\nport = 0\n')
     long_ago = datetime(2010, 5, 1, tzinfo=UTC)
     with Store.open(url, checkpoints=folder, clock=lambda: long_ago) as store:
         store.write(lambda tx: a_case(tx, "S1"))

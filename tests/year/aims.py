@@ -5,12 +5,13 @@ _DEXTROSE = [f"dextrose {share} %" for share in (5, 10, 20)]
 _SHORT = ["short sample flagged", "short sample unnoticed"]
 _HEMOLYSIS = ["hemolysis", "slight hemolysis"]
 _EDTA = ["K-EDTA gross", "K-EDTA weak"]
-FAULTS = [*_HEMOLYSIS, *_EDTA, *_SALINE, *_DEXTROSE, *_SHORT, "mix-up", "unit slip", "calibration",
+_MIX_UP = ["mix-up", "mix-up, never seen"]
+FAULTS = [*_HEMOLYSIS, *_EDTA, *_SALINE, *_DEXTROSE, *_SHORT, *_MIX_UP, "unit slip", "calibration",
           "delayed separation", "stuck probe", "carry-over", "lipemia", "icterus"]  # fmt: skip
 REASONS = ["critical", "severe", "not measurable", "kidney injury", "anion gap", "child",
            "very lipemic", "very icteric"]  # fmt: skip
 _ANY_CHANGE = [
-    *_EDTA, *_SALINE, *_DEXTROSE, *_SHORT, *_HEMOLYSIS, "mix-up", "unit slip", "calibration",
+    *_EDTA, *_SALINE, *_DEXTROSE, *_SHORT, *_HEMOLYSIS, *_MIX_UP, "unit slip", "calibration",
     "delayed separation", "stuck probe", "carry-over",
 ]  # fmt: skip
 
@@ -27,9 +28,9 @@ AIMS: dict[str, list[str]] = {
     # together
     "gap": ["anion gap", "calibration", "stuck probe", *_SALINE, *_DEXTROSE],
     "adjusted-calcium": ["critical"],
-    "kidney-injury-2": ["kidney injury", "mix-up"],
-    "kidney-injury-3": ["kidney injury", "mix-up"],
-    "bilirubin-and-icterus": ["unit slip", "mix-up"],
+    "kidney-injury-2": ["kidney injury", *_MIX_UP],
+    "kidney-injury-3": ["kidney injury", *_MIX_UP],
+    "bilirubin-and-icterus": ["unit slip", *_MIX_UP],
     "digoxin-with-low-potassium": ["severe"],
     # interference
     "hemolysed-specimen": ["hemolysis"],
@@ -62,8 +63,26 @@ AIMS: dict[str, list[str]] = {
     # everything together
     "thinned": [*_SHORT, *_SALINE, *_DEXTROSE],
     "all-low": [*_SHORT, *_SALINE, *_DEXTROSE],
-    "another-patient": ["mix-up"],
-    "creatinine-below-all-earlier": ["mix-up", *_SHORT],
+    "another-patient": _MIX_UP,
+    "creatinine-below-all-earlier": [*_MIX_UP, *_SHORT],
+    # near a limit that nothing confirms, and no longer what it was
+    "first-creatinine": [*_MIX_UP, "calibration", *_SHORT, *_DEXTROSE, *_SALINE, "carry-over"],
+    "sodium-unconfirmed": ["severe", *_ANY_CHANGE],
+    "potassium-unconfirmed": ["severe", *_ANY_CHANGE],
+    "calcium-unconfirmed": ["severe", *_ANY_CHANGE],
+    "bicarbonate-unconfirmed": ["severe", *_ANY_CHANGE],
+    "glucose-unconfirmed": ["severe", *_ANY_CHANGE],
+    "low-glucose-unconfirmed": ["severe", *_ANY_CHANGE],
+    "newborn-glucose": ["severe", *_ANY_CHANGE],
+    "urea-unconfirmed": ["severe", *_ANY_CHANGE],
+    "creatinine-moved": ["severe", *_ANY_CHANGE],
+    "potassium-back-to-usual": ["severe", *_ANY_CHANGE],
+    "calcium-moved": ["severe", *_ANY_CHANGE],
+    "glucose-fell": ["severe", *_ANY_CHANGE],
+    "sodium-too-low-for-the-rest": [*_SHORT, *_DEXTROSE],
+    "sodium-and-chloride-close": _SALINE,
+    "potassium-repeated": ["stuck probe"],
+    "dialysis-moved": [*_MIX_UP, *_SHORT, *_SALINE, *_DEXTROSE],
     # specimens that stood, electrodes, units
     "stood-too-long": ["delayed separation"],
     "looks-like-it-stood": ["delayed separation"],

@@ -28,6 +28,7 @@ def year(seed: int, count: int, rate: float = 1.0) -> list[Specimen]:
     mishaps.drift(specimens, rng, rate)
     mishaps.repeat_values(specimens, rng, rate)
     mishaps.slip_units(specimens, rng, rate)
+    mishaps.name_strangers(specimens)
     return specimens
 
 

@@ -56,6 +56,25 @@ def mix_up(specimens: list[Specimen], rng: Random, rate: float) -> None:
                 break
 
 
+STRANGER = "mix-up, never seen"
+
+
+def name_strangers(specimens: list[Specimen]) -> None:
+    """Give the mix-up of somebody who was never seen before a kind of its own.
+
+    Such a specimen is, to the byte, what a patient with these values would have sent: no rule of
+    one specimen can tell the two apart.
+    """
+    seen: set[int] = set()
+    for item in specimens:
+        if "mix-up" in item.kinds and item.draw.person.number not in seen:
+            for kinds in (item.kinds, *item.spoiled.values()):
+                if "mix-up" in kinds:
+                    kinds.remove("mix-up")
+                    kinds.add(STRANGER)
+        seen.add(item.draw.person.number)
+
+
 def _fill(specimen: Specimen, other: Specimen, rng: Random) -> None:
     found = contents(specimen, other.draw, list(specimen.found), rng)
     for name, value in found.items():

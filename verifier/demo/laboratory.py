@@ -125,7 +125,8 @@ def configuration(morning: Morning, ports: Mapping[str, int], lis: int, web: int
         lines += ["", f"[connections.{name}]", f"port = {ports[name]}", 'destinations = ["lis"]']
         lines += _table(f"connections.{name}", analyzer.settings)
     lines += ["", "[destinations.lis]", f"port = {lis}", "retry_seconds = 0.5"]
-    lines += ["", "[web]", f"port = {web}", ""]
+    lines += ["", "[web]", f"port = {web}"]
+    lines += ["", "[parameters]", *_table("parameters", morning.parameters), ""]
     return "\n".join(lines)
 
 

@@ -134,7 +134,8 @@ class Morning(Struct, frozen=True, forbid_unknown_fields=True):
 
     `problems` are the outcomes of the messages a person finds on the list of odd ones, `never` the
     safeguards no message can show, with why, `reviews` what is to be looked into after a control
-    failed: specimen, test, and what it was then.
+    failed: specimen, test, and what it was then. `parameters` are the numbers this laboratory sets
+    in place of those of the rules.
     """
 
     patients: dict[str, Patient] = {}
@@ -144,6 +145,7 @@ class Morning(Struct, frozen=True, forbid_unknown_fields=True):
     refused_by_lis: tuple[str, ...] = ()
     reviews: tuple[str, ...] = ()
     never: dict[str, str] = {}
+    parameters: dict[str, str] = {}
     tube: tuple[Tube, ...] = ()
     wire: tuple[Wire, ...] = ()
     act: tuple[Act, ...] = ()

@@ -39,6 +39,7 @@ STATUSES = {
     "U": "final by status alone, without a value",
 }
 _TITER_UNITS = {"{titer}", "{titre}", "titer", "titre"}  # UCUM leaves what is in braces free
+_MOLES = "mol/mol"
 _SYSTEMS = {"LN": "LN", "LOINC": "LN"}
 
 
@@ -200,7 +201,13 @@ def _broken(text: str, why: str, name: str = "unit") -> tuple[Value, Fault]:
 
 
 def in_unit_of(test: TestDefinition, value: Value, unit: str) -> Value | None:
-    """Return a number or censored number of `unit` in the unit of `test`, None if it can not be."""
+    """Return a number or censored number of `unit` in the unit of `test`, None if it can not be.
+
+    Hemoglobin A1c in mmol/mol is another scale than in percent, with an equation between the two
+    (Hoelzel, Clin Chem 2004;50:166): a part of moles is never read as a part of something else.
+    """
+    if (_MOLES in unit) != (_MOLES in test.unit):
+        return None
 
     def into(number: Decimal | None) -> Decimal | None:
         if number is None:

@@ -24,7 +24,7 @@ class Gate(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class CompiledFormula:
-    """One derived result: `inputs` are the measured tests it rests on."""
+    """One derived result: `inputs` are the measured tests it may rest on."""
 
     name: str
     title: str

@@ -170,6 +170,8 @@ class Program:
             found.references[position] = reference
 
     def _derived(self, scene: Scene, found: Collected) -> Iterable[Derived]:
+        # A value worked out without a test the specimen does not hold does not rest on that test.
+        here = {result.test for result in scene.case.results}
         for name in self._reported:
             formula = self._formulas[name]
             value = scene.values[name]
@@ -188,7 +190,7 @@ class Program:
                 value=_value(value),
                 text=_text_of(scene, name, formula),
                 unit=formula.kind.present.unit if formula.kind.present else formula.unit,
-                inputs=formula.inputs,
+                inputs=tuple(name for name in formula.inputs if name in here),
                 reasons=found.reasons_of(DERIVED),
                 flag=worst_flag([*found.flags.get(DERIVED, []), flag]),
                 reference=reference,

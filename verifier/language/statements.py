@@ -191,7 +191,7 @@ class StatementBuilder(ExpressionBuilder):
 
     def part_to(self, meta: Meta, parts: list[Any]) -> tree.Part:
         low, high = (self.amount_or_name(part) for part in parts)
-        return tree.Part(low, high, True, True, span=self.span(meta))
+        return tree.Part(_like(low, high), high, True, True, span=self.span(meta))
 
     def change_row(self, meta: Meta, parts: list[Any]) -> Clause:
         population, specimen, (most, each), within, source = parts
@@ -260,3 +260,11 @@ class StatementBuilder(ExpressionBuilder):
 
     def names(self, meta: Meta, parts: list[Token]) -> tuple[tree.Word, ...]:
         return tuple(self.word(part) for part in parts)
+
+
+def _like(low: tree.Amount | tree.Name, high: tree.Amount | tree.Name) -> tree.Amount | tree.Name:
+    """Return the lower end in the unit said at the upper one: 0.50 to 1.20 mg/dL."""
+    if isinstance(low, tree.Name) or isinstance(high, tree.Name):
+        return low
+    bare = low.unit is None and high.unit != TITER
+    return replace(low, unit=high.unit) if bare else low

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from decimal import Decimal
 
+from verifier.facts.values import TITER
 from verifier.language import kinds, titers, tree
 from verifier.language.changes import ChangeLimit, Measure
 from verifier.language.earlier import TICKS, Past
@@ -83,6 +84,8 @@ class Tables:
     def _add_row(self, test: str, kind: Kind, row: tree.Row, source: str) -> None:
         stretches = []
         for part in row.parts:
+            if self._half_said(part):
+                return
             low, high = self._in_unit(part.low, kind), self._in_unit(part.high, kind)
             if (part.low and low is None) or (part.high and high is None):
                 return
@@ -103,6 +106,20 @@ class Tables:
             kind.present,
         )
         self._all.tables.add(test, made)
+
+    def _half_said(self, part: tree.Part) -> bool:
+        """Refuse `0.50 mg/dL to 1.20`: nobody can tell what the second number is in."""
+        low, high = part.low, part.high
+        if not isinstance(low, tree.Amount) or not isinstance(high, tree.Amount):
+            return False
+        if low.unit in (None, TITER) or high.unit is not None:
+            return False
+        self._findings.add(
+            "R204", high.span, f"{high.value} has no unit, and the other end has one",
+            meaning="the two ends of an interval would be read in different units.",
+            fix=f"{high.value} {low.unit}",
+        )  # fmt: skip
+        return True
 
     def _in_unit(self, end: tree.Amount | tree.Name | None, kind: Kind) -> Decimal | None:
         """Return a limit in the unit of the test; a bare number is in that unit."""

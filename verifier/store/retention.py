@@ -1,9 +1,10 @@
 """Removing patient data after its time, so that the audit log still verifies.
 
 A case goes as a whole: record, results, decisions with their facts and what a shadow said of them,
-outgoing messages, reviews, acts, requests, calls. Of a message the bytes go, of an audit entry the
-details: what is hashed holds a salted hash of them only. What is left says that something was
-received, decided, seen and sent, when and by whom, and no longer about whom.
+outgoing messages, reviews, acts, requests, calls; with the last case of a patient go the words they
+are found by. Of a message the bytes go, of an audit entry the details: what is hashed holds a
+salted hash of them only. What is left says that something was received, decided, seen and sent,
+when and by whom, and no longer about whom.
 """
 
 from collections.abc import Callable, Iterable, Iterator
@@ -18,6 +19,7 @@ from verifier.store.base import Reading, Writing
 from verifier.store.codec import micros
 from verifier.store.ids import id_at
 from verifier.store.sql import Statement
+from verifier.store.words import WordWrites
 
 _case, _message, _audit = schema.specimen_case, schema.message, schema.audit
 
@@ -57,7 +59,14 @@ _DELETE = [
     ),
     *(Statement(delete(table).where(table.c.case_id == bindparam("case"))) for table in OF_CASE),
 ]
+_WHOSE = Statement(select(_case.c.patient).where(_case.c.id == bindparam("case")))
 _DELETE_CASE = Statement(delete(_case).where(_case.c.id == bindparam("case")))
+_FORGET_MERGES = Statement(
+    delete(schema.patient_merge).where(
+        schema.patient_merge.c.id < bindparam("bound"),
+        ~exists().where(_case.c.patient == schema.patient_merge.c.leads_to),
+    )
+)
 _OLD_MESSAGES = Statement(
     select(_message.c.id)
     .where(
@@ -85,7 +94,7 @@ _CLEAR_DETAILS = Statement(
         _audit.c.seq >= bindparam("start"),
         _audit.c.seq < bindparam("stop"),
     )
-    .values(detail=None)
+    .values(detail=None, salt=b"")  # with the salt somebody could try who it was
 )
 
 
@@ -152,7 +161,7 @@ class RetentionReads(Reading):
         return low
 
 
-class RetentionWrites(RetentionReads, Writing):
+class RetentionWrites(RetentionReads, WordWrites, Writing):
     """Removes what is given; whoever calls says so in the audit log."""
 
     def remove_cases(self, cases: Iterable[int]) -> int:
@@ -160,10 +169,18 @@ class RetentionWrites(RetentionReads, Writing):
         count = 0
         with self._overwriting():
             for case in cases:
+                whose = self._one(_WHOSE, case=case)
                 for statement in _DELETE:
                     self._run(statement, case=case)
                 count += self._run(_DELETE_CASE, case=case)
+                if whose:
+                    self.forget_words(whose[0])
         return count
+
+    def forget_merges(self, before: datetime) -> None:
+        """Remove merges of patient numbers from before that no case is left of."""
+        with self._overwriting():
+            self._run(_FORGET_MERGES, bound=id_at(before))
 
     def empty_messages(self, messages: Iterable[int]) -> int:
         """Remove the bytes of messages and of the answers to them."""

@@ -75,8 +75,19 @@ specimen_case = Table(
     Column("record", LargeBinary, nullable=False),
     Index("case_by_specimen", "specimen", "id"),
     Index("case_by_patient", "patient", "id"),
+    Index("case_by_time", "opened", "id"),
     _index_where("held > 0", "case_queue", "severity", "opened"),
     _index_where("wait_until IS NOT NULL", "case_waiting", "wait_until"),
+)
+
+# What people are found by (`store.words`); their names stand nowhere else outside the records.
+patient_word = Table(
+    "patient_word",
+    metadata,
+    Column("word", Text().with_variant(Text(collation="C"), "postgresql"), primary_key=True),
+    Column("patient", Text, primary_key=True),
+    Index("patient_word_by_patient", "patient"),
+    sqlite_with_rowid=False,
 )
 
 result = Table(
@@ -104,6 +115,20 @@ result = Table(
     _index_where("state = 'released'", "result_released", "by_rules", "settled"),
     _index_where("measured IS NOT NULL", "result_by_analyzer", "analyzer", "test", "measured"),
     sqlite_with_rowid=False,  # SQLite: keep the rows in the primary key itself
+)
+
+patient_merge = Table(
+    "patient_merge",
+    metadata,
+    _id(),
+    Column("prior", Text, nullable=False),
+    Column("surviving", Text, nullable=False),
+    # Who the prior number stands for now; empty where it came to stand for a patient again.
+    Column("leads_to", Text, nullable=False),
+    Column("message_id", BigInteger, ForeignKey("message.id"), nullable=False),
+    Column("at", BigInteger, nullable=False),
+    Index("merge_by_prior", "prior", "id"),
+    Index("merge_by_end", "leads_to"),
 )
 
 decision = Table(

@@ -3,14 +3,16 @@
 from msgspec import Struct
 
 from verifier.store.acts import ActReads, ActWrites
-from verifier.store.audit import AuditReads, AuditWrites, LogState
+from verifier.store.audit import AuditWrites, LogState
 from verifier.store.calls import CallReads, CallWrites
 from verifier.store.cases import CaseReads, CaseWrites
 from verifier.store.claims import Claim
 from verifier.store.controls import ControlReads, ControlWrites
 from verifier.store.inbox import InboxWrites
+from verifier.store.inclusion import InclusionReads
 from verifier.store.outbox import OutboxWrites
 from verifier.store.past import PastReads
+from verifier.store.patients import PatientReads, PatientWrites
 from verifier.store.people import PeopleReads, PeopleWrites
 from verifier.store.preceding import PrecedingReads
 from verifier.store.quality import QualityReads, QualityWrites
@@ -18,6 +20,7 @@ from verifier.store.queue import QueueReads
 from verifier.store.retention import RetentionReads, RetentionWrites
 from verifier.store.reviews import ReviewReads, ReviewWrites
 from verifier.store.ruleversions import RuleReads, RuleWrites
+from verifier.store.search import SearchReads
 from verifier.store.shadows import ShadowReads, ShadowWrites
 from verifier.store.usage import UsageReads
 
@@ -25,8 +28,10 @@ from verifier.store.usage import UsageReads
 class Reader(
     QueueReads,
     CaseReads,
+    PatientReads,
     PrecedingReads,
     PastReads,
+    SearchReads,
     ControlReads,
     QualityReads,
     ReviewReads,
@@ -36,7 +41,7 @@ class Reader(
     CallReads,
     PeopleReads,
     RetentionReads,
-    AuditReads,
+    InclusionReads,
     UsageReads,
 ):
     """Reads one consistent state of the database; see the parts for the methods."""
@@ -53,6 +58,7 @@ class Mark(Struct, frozen=True):
 class Transaction(
     Reader,
     CaseWrites,
+    PatientWrites,
     InboxWrites,
     OutboxWrites,
     ControlWrites,

@@ -32,7 +32,9 @@ from verifier.web.routes import (
     queue,
     record,
     rules,
+    search,
     stops,
+    trails,
     usage,
     versions,
 )
@@ -59,7 +61,7 @@ def create_app(store: Store, line: Line, settings: Settings, clock: Clock) -> Fa
     app.state.desk = desk
     app.add_middleware(Shell, secure=settings.web.encrypted)
     app.mount("/static", StaticFiles(directory=_STATIC), name="static")
-    bench = (access, queue, case, acts, calls, messages, stops, quality, levels)
+    bench = (access, queue, case, acts, calls, trails, search, messages, stops, quality, levels)
     office = (usage, rules, versions, drafts, people, record)
     for part in (*bench, *office):
         app.include_router(part.router)

@@ -121,7 +121,11 @@ def _environment(zone: ZoneInfo, clock: Clock) -> Environment:
         "moment": lambda at: words.moment(at, zone, clock()),
         "exactly": lambda at: words.exactly(at, zone),
         "since": lambda at: words.duration(clock() - at),
+        "dated": lambda at: words.dated(at, zone),
+        "lasted": words.duration,
+        "gap": words.gap,
         "raw": words.raw_message,
+        "visible": words.visible,
         "detail": words.detail,
         "sentence": words.sentence,
     }
