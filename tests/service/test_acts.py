@@ -14,6 +14,7 @@ from verifier.errors import RefusedError
 from verifier.hl7.message import Message
 from verifier.service import actions, asking, correcting
 from verifier.service.settling import Words
+from verifier.service.using import reasons_given
 from verifier.store.store import Store
 
 GAP = """
@@ -295,3 +296,22 @@ def test_a_request_is_called_off_with_a_reason(make: Callable[..., Bench]) -> No
         close("", True)
     (row,) = bench.store.read(lambda r: r.requests_of_case(bench.case().id))
     assert (row.state, row.closed_by, row.note) == ("cancelled", "pat", "analyzer is down")
+
+
+def test_why_rules_were_overridden_is_counted_per_rule(make: Callable[..., Bench]) -> None:
+    bench = make()
+    for number, words in enumerate((Words((), "FITS"), Words((), "FITS"), Words((), "", "known"))):
+        name = f"S{number}"
+        bench.take(result_message(f"M{number}", specimen=name, results={"potassium": "6.9"}))
+        case = bench.case(name).id
+        bench.store.write(
+            lambda tx, c=case, w=words: actions.release(
+                tx, bench.line.judge, ANN, c, [0], "", bench.now, words=w
+            )
+        )
+    last = bench.case("S2").id
+    bench.store.write(lambda tx: correcting.undo(tx, bench.line.judge, ANN, last, bench.now))
+    since = bench.now - timedelta(days=1)
+    coded = bench.line.settings.acts.reasons
+    given = bench.store.read(lambda reader: reasons_given(reader, since, coded))
+    assert given == {"critical": [("It fits the patient's illness or treatment.", 2)]}

@@ -44,6 +44,11 @@ _CLOSE_REQUEST = Statement(
     .where(_request.c.id == bindparam("number"), _open)
     .values({name: bindparam(f"new_{name}") for name in ("state", "closed", "closed_by", "note")})
 )
+_MOVE = Statement(
+    update(_request)
+    .where(_request.c.case_id == bindparam("case"))
+    .values(patient=bindparam("new_patient"))
+)
 
 
 class ActReads(Reading):
@@ -101,6 +106,10 @@ class ActWrites(ActReads, Writing):
             None, "", "",
         )  # fmt: skip
         self._touch("cases")
+
+    def move_requests(self, case_id: int, patient: str) -> None:
+        """Let the requests of a case be those of another patient key."""
+        self._run(_MOVE, case=case_id, new_patient=patient)
 
     def close_request(
         self, number: int, state: RequestState, who: str, note: str, at: datetime

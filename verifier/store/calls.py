@@ -55,6 +55,11 @@ _RENEW = Statement(
     .where(and_(_this, _open))
     .values({name: bindparam(f"new_{name}") for name in ("entry", "value", "unit", "flag")})
 )
+_MOVE = Statement(
+    update(_call)
+    .where(_call.c.case_id == bindparam("case"))
+    .values(patient=bindparam("new_patient"))
+)
 
 
 class CallReads(Reading):
@@ -116,6 +121,10 @@ class CallWrites(CallReads, Writing):
             _RENEW, number=number, new_entry=entry, new_value=value, new_unit=unit, new_flag=flag
         )
         return done == 1
+
+    def move_calls(self, case_id: int, patient: str) -> None:
+        """Let the calls of a case be those of another patient key."""
+        self._run(_MOVE, case=case_id, new_patient=patient)
 
     def add_attempt(self, case_id: int, row: Attempt) -> None:
         """Keep an attempt."""
