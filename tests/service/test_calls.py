@@ -165,6 +165,9 @@ def test_a_rejected_result_needs_no_call_and_a_corrected_one_may(
     assert calls(bench) == []
     (row,) = bench.store.read(lambda r: r.calls_of_case(bench.case().id))
     assert (row.state, row.note) == ("not needed", "the result was rejected")
+    bench.store.write(lambda tx: correcting.undo(tx, bench.line.judge, ANN, row.case_id, bench.now))
+    assert [call.value for call in calls(bench)] == ["6.9"], "held again, so to be told again"
+    bench.act(actions.reject, ANN, [0], "hemolyzed")
     take(bench, "S2", "4.0")
     case = bench.case("S2").id
     bench.store.write(

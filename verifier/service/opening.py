@@ -27,12 +27,13 @@ def open_calls(
 ) -> None:
     """Open a call for every result the rules want called, unless the same is known already.
 
-    A call still open for an earlier value of the same test tells the new value from now on.
+    A call still open for an earlier value of the same test tells the new value from now on. One
+    that a rejection made needless is opened anew when the rejection was taken back.
     """
     wanted = _wanted(decision)
     if not wanted:
         return
-    before = tx.calls_of_case(case_id)
+    before = [call for call in tx.calls_of_case(case_id) if call.state != "not needed"]
     patient = record.patient.key if record.patient else ""
     for result, asked in wanted:
         here = [call for call in before if call.test == result.test]
