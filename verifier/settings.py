@@ -24,6 +24,7 @@ from verifier.entrance import Web
 from verifier.errors import SettingsError
 from verifier.facts.catalogue import ConnectionMap, Handling, Presence
 from verifier.hl7.acknowledge import RESULTS, Taken
+from verifier.practice import COMMENTS, Acts, Calls, Coded
 from verifier.quality.choices import Choices, RuleName, Spread
 from verifier.quality.moving import Kind, Outside, Plan
 from verifier.quality.standing import Limits, Recovery
@@ -42,6 +43,7 @@ class Connection(_Section):
     host: str = "127.0.0.1"
     port: int = Field(ge=0, le=65535)
     destinations: tuple[str, ...] = ()
+    requests: str = "list"  # or the destination that orders for reruns and specimens go to
     zone: str = "UTC"
     charset: str = ""
     processing: tuple[Literal["P", "T", "D"], ...] = ("P",)
@@ -96,6 +98,7 @@ class Destination(_Section):
     application: str = "LIS"
     facility: str = ""
     held: Literal["withhold", "send unverified"] = "withhold"
+    rejected: Literal["tell what was sent", "tell all"] = "tell what was sent"
     connect_seconds: float = Field(5, gt=0)
     answer_seconds: float = Field(30, gt=0)
     retry_seconds: float = Field(2, gt=0)
@@ -195,6 +198,9 @@ class Settings(_Section):
     web: Web = Web()
     quality: Quality = Quality()
     retention: Retention = Retention()
+    comments: tuple[Coded, ...] = COMMENTS
+    acts: Acts = Acts()
+    calls: Calls = Calls()
 
 
 def load(path: Path) -> Settings:
@@ -221,11 +227,12 @@ def parse(data: dict[str, object], path: Path) -> Settings:
     except ValidationError as error:
         raise SettingsError("\n".join(_sentences(error, path))) from error
     for name, connection in settings.connections.items():
-        for destination in connection.destinations:
+        asked = () if connection.requests == "list" else (connection.requests,)
+        for destination in (*connection.destinations, *asked):
             if destination not in settings.destinations:
                 known = ", ".join(settings.destinations) or "none"
                 raise SettingsError(
-                    f"{path}: connections.{name}.destinations names {destination!r}, "
+                    f"{path}: connections.{name} names {destination!r}, "
                     f"which is not under [destinations]; known: {known}"
                 )
     return _anchored(settings, path.resolve().parent)

@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 from wire import RESULTS, corpus, library_leaves, name_of, needs_corpus, our_leaves, sample
 
 from verifier.hl7.acknowledge import admission
+from verifier.hl7.changes import AddedObservation, Change, Header
 from verifier.hl7.conformance import report
 from verifier.hl7.message import Message, Segment, Unreadable
-from verifier.hl7.outgoing import AddedObservation, Change, Header, build_report
+from verifier.hl7.outgoing import build_report
 
 NOW = datetime(2026, 11, 25, 9, 30, tzinfo=UTC)
 HEADER = Header("VERIFIER", "LAB", "LIS", "HOSPITAL", "V1", NOW)

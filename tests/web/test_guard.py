@@ -25,6 +25,8 @@ OFFICE = {"pathologist", "administrator"}
 ROLE_MAY = {
     "look": ALL,
     "settle results": BENCH,
+    "correct results": {"pathologist"},
+    "call results": BENCH,
     "settle problems": ALL,
     "suspend": ALL,
     "record controls": BENCH,
@@ -39,6 +41,7 @@ FOR_WHOM = {
     r"(GET|POST) /people": {"administrator"},
     r"(GET|POST) /audit": OFFICE,
     r"POST /case/": BENCH,
+    r"POST /(requests|calls)": BENCH,
     r"POST /quality": BENCH,
     r"POST /controls": BENCH,
     r"(GET|POST) /rules/draft": {"administrator"},

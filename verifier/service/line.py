@@ -23,6 +23,7 @@ from verifier.hl7.acknowledge import (
 from verifier.hl7.faults import AckFault, Unreadable
 from verifier.hl7.message import Message
 from verifier.language.program import Program
+from verifier.service.asking import close_arrived
 from verifier.service.controlling import Controls
 from verifier.service.desk import Answer as Answer
 from verifier.service.desk import Arrival, Desk
@@ -192,6 +193,7 @@ class Line:
         if stored is None:
             record = _checked_identity(tx, record)
         judge.judge(tx, stored, record, arrival.now, arrival=(arrival.id, message))
+        close_arrived(tx, report, record, arrival.now)
 
 
 def _checked_identity(tx: Transaction, record: CaseRecord) -> CaseRecord:

@@ -12,7 +12,7 @@ from verifier.facts.values import Value
 from verifier.facts.verdicts import Decision
 
 MessageOutcome = Literal["accepted", "rejected", "unreadable", "control"]
-OutgoingStatus = Literal["waiting", "sent", "rejected", "abandoned"]
+OutgoingStatus = Literal["waiting", "sent", "rejected", "abandoned", "taken back"]
 Scope = Literal["all", "test", "connection"]
 ROLES: tuple[Role, ...] = ("technologist", "pathologist", "administrator")
 
@@ -143,7 +143,8 @@ class QueueRow(Struct, frozen=True):
 class Outgoing(Struct, frozen=True):
     """A message for a destination. Order per destination is the order of ids.
 
-    Make `id` inside the transaction that adds it, so that the order is the order of commits.
+    Make `id` inside the transaction that adds it, so that the order is the order of commits. Until
+    `not_before` a person may take it back; only what follows for the same case waits for it.
     """
 
     id: int
@@ -152,10 +153,12 @@ class Outgoing(Struct, frozen=True):
     control_id: str
     payload: bytes
     created: datetime
+    not_before: datetime | None = None
 
 
 class OutgoingRow(Struct, frozen=True):
-    """An outgoing message with what became of it. `not_before` is set after a failed attempt."""
+    """An outgoing message with what became of it. `not_before` is set after a failed attempt,
+    and before the first one while a person may take it back."""
 
     id: int
     destination: str

@@ -2,7 +2,9 @@
 
 from msgspec import Struct
 
+from verifier.store.acts import ActReads, ActWrites
 from verifier.store.audit import AuditWrites, LogState
+from verifier.store.calls import CallReads, CallWrites
 from verifier.store.cases import CaseReads, CaseWrites
 from verifier.store.claims import Claim
 from verifier.store.controls import ControlReads, ControlWrites
@@ -39,6 +41,8 @@ class Reader(
     ReviewReads,
     RuleReads,
     ShadowReads,
+    ActReads,
+    CallReads,
     PeopleReads,
     SessionReads,
     SecondFactorReads,
@@ -68,6 +72,8 @@ class Transaction(
     ReviewWrites,
     RuleWrites,
     ShadowWrites,
+    ActWrites,
+    CallWrites,
     PeopleWrites,
     SessionWrites,
     SecondFactorWrites,

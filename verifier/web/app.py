@@ -4,7 +4,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from http import HTTPStatus
 from pathlib import Path
-from urllib.parse import quote
+from urllib.parse import quote, urlsplit
 
 from fastapi import Depends, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -22,6 +22,8 @@ from verifier.web.guard import ForbiddenError, NotSignedInError, OwingError, num
 from verifier.web.routes import (
     access,
     account,
+    acts,
+    calls,
     case,
     drafts,
     levels,
@@ -63,7 +65,7 @@ def create_app(store: Store, line: Line, settings: Settings, clock: Clock) -> Fa
     app.add_middleware(Shell, secure=settings.web.encrypted)
     app.mount("/static", StaticFiles(directory=_STATIC), name="static")
     doors = (access, steps, provider, account)
-    bench = (queue, case, trails, search, messages, stops, quality, levels)
+    bench = (queue, case, acts, calls, trails, search, messages, stops, quality, levels)
     office = (usage, rules, versions, drafts, people, record)
     for part in (*doors, *bench, *office):
         app.include_router(part.router, dependencies=[Depends(numbers_fit)])
@@ -84,6 +86,11 @@ def _explain_refusals(app: FastAPI, desk: Desk) -> None:
             if isinstance(error, OwingError):
                 return see("/sign-in/step")
             return see(f"/sign-in?next={quote(request.url.path)}")
+        if "text/html" in request.headers.get(
+            "accept", ""
+        ):  # a form; its page keeps what was typed
+            came_from = urlsplit(request.headers.get("referer", "")).path
+            return see(f"/sign-in?next={quote(came_from or '/')}")
         return PlainTextResponse(f"{error}\n", status_code=401)
 
     @app.exception_handler(ForbiddenError)

@@ -70,8 +70,14 @@ class Desk:
             "by_rules": numbers.released_by_rules,
             "by_person": numbers.released_by_person,
             "alarm": self.line.alarm,
+            **self._calls(reader),
             "suspended": [words.suspension(row) for row in reader.suspensions()],
         }
+
+    def _calls(self, reader: Reader) -> Content:
+        calls, overdue = reader.calls_to_make(self.clock())
+        asked = reader.request_count()
+        return {"calls": calls, "overdue": words.overdue(overdue), "requests": asked}
 
     def show(
         self,

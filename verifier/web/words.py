@@ -50,6 +50,14 @@ def duration(span: timedelta) -> str:
     return f"{days} d {hours} h"
 
 
+def overdue(calls: int) -> str:
+    """Return what is said above every page of calls that should have been made, "" without any."""
+    if not calls:
+        return ""
+    what = "One critical result has" if calls == 1 else f"{calls} critical results have"
+    return f"{what} not been told in time. Look at Calls."
+
+
 def gap(span: timedelta) -> str:
     """Return how far another moment is away, and on which side."""
     if abs(span) < timedelta(minutes=1):

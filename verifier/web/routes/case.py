@@ -1,28 +1,50 @@
 """One specimen: everything known about it, and settling its results with a signature."""
 
-from functools import partial
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Form
 from fastapi.responses import Response
+from msgspec import Struct
 
 from verifier.errors import RefusedError
-from verifier.service import actions
+from verifier.facts.case import LEFT
+from verifier.practice import Act
+from verifier.service import actions, asking
+from verifier.service.correcting import last_act
+from verifier.service.settling import Words, held_by, serious
 from verifier.store.rows import Person, Session
 from verifier.store.transaction import Reader, Transaction
-from verifier.web.caseview import case_view
+from verifier.web.caseview import CaseView, case_view
 from verifier.web.desk import SIGNING, Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
+from verifier.web.roles import signs
 
 router = APIRouter()
-ACTIONS = ("release", "reject", "new")
+ACTIONS: dict[str, Act] = {
+    "release": "release",
+    "suppress": "suppress",
+    "reject": "reject",
+    "rerun": "ask",
+    "dilution": "ask",
+    "new": "ask",
+}
+
+
+class Wish(Struct, frozen=True):
+    """What the form asks for."""
+
+    action: str
+    places: tuple[int, ...]
+    comment: str
+    version: int
+    words: Words
 
 
 @router.get("/case/{case_id}", dependencies=[Depends(May("look"))])
 def case(case_id: int, desk: TheDesk, session: Visitor, paper: bool = False) -> Response:
     """Show a case, or its form for paper; who looked at which patient is put on record first."""
     desk.store.write(lambda tx: record_view(tx, session, case_id))
-    return _page(desk, session, case_id, paper=paper)
+    return case_page(desk, session, case_id, paper=paper)
 
 
 @router.post("/case/{case_id}/sign", dependencies=[Depends(May("settle results")), Depends(meant)])
@@ -34,55 +56,110 @@ def sign(
     action: Annotated[str, Form()] = "",
     places: Annotated[list[int] | None, Form()] = None,
     comment: Annotated[str, Form(max_length=1000)] = "",
+    codes: Annotated[list[str] | None, Form()] = None,
+    reason: Annotated[str, Form(max_length=20)] = "",
+    why: Annotated[str, Form(max_length=1000)] = "",
     password: Annotated[str, Form(max_length=2000)] = "",
 ) -> Response:
-    """Release, reject or ask for a new specimen, on the word of whoever gives the password."""
+    """Settle results or ask for a measurement; some acts ask for the password again."""
     try:
         if action not in ACTIONS:
-            raise RefusedError("Choose what is to happen: release, reject or a new specimen.")
-        who = desk.check_password(session.person.name, password, SIGNING)
-        work = partial(_act, desk, who, case_id, action, places or [], comment.strip(), version)
-        desk.store.write(work)
+            raise RefusedError("Choose what is to happen: release, reject, or one of the others.")
+        who, signed = signature(desk, session, ACTIONS[action], password)
+        words = Words(tuple(codes or ()), reason, why.strip(), signed)
+        wish = Wish(action, tuple(places or ()), comment.strip(), version, words)
+        desk.store.write(lambda tx: _act(desk, tx, who, case_id, wish))
     except RefusedError as refused:
-        again = {"action": action, "places": places or [], "comment": comment}
-        return _page(desk, session, case_id, str(refused), again, status=409)
+        again = {"action": action, "places": places or [], "comment": comment, "codes": codes or []}
+        again |= {"reason": reason, "why": why}
+        return case_page(desk, session, case_id, str(refused), again, status=409)
     return see(f"/?done={action}&case={case_id}")
 
 
-def _act(
-    desk: Desk,
-    who: Person,
-    case_id: int,
-    action: str,
-    places: list[int],
-    comment: str,
-    version: int,
-    tx: Transaction,
-) -> None:
-    judge, now = desk.line.judge, desk.clock()
-    if action == "new":
-        actions.ask_new_specimen(tx, judge, who, case_id, comment, now, expected=version)
+def signature(desk: Desk, session: Session, act: Act, password: str) -> tuple[Person, bool]:
+    """Return who acts, and whether the password was given; one that is given has to be right.
+
+    Raises:
+        RefusedError: it is wrong, or missing where the act asks for it.
+    """
+    if password or signs(act, desk.settings.acts.password):
+        return desk.check_password(session.person.name, password, SIGNING), True
+    return session.person, False
+
+
+def _act(desk: Desk, tx: Transaction, who: Person, case_id: int, wish: Wish) -> None:
+    judge, now, places = desk.line.judge, desk.clock(), wish.places
+    match wish.action:
+        case "new":
+            asking.ask_new_specimen(
+                tx, judge, who, case_id, wish.comment, now,
+                expected=wish.version, words=wish.words,
+            )  # fmt: skip
+        case "rerun" | "dilution" as what:
+            asking.ask(
+                tx, judge, who, case_id, what, places, wish.comment, now, expected=wish.version
+            )
+        case _:
+            settle = {
+                "release": actions.release, "suppress": actions.suppress, "reject": actions.reject,
+            }[wish.action]  # fmt: skip
+            if wish.action == "release":
+                _check_reason(desk, tx, case_id, wish)
+            settle(
+                tx, judge, who, case_id, places, wish.comment, now,
+                expected=wish.version, words=wish.words,
+            )  # fmt: skip
+
+
+def _check_reason(desk: Desk, tx: Transaction, case_id: int, wish: Wish) -> None:
+    stored = tx.case(case_id)
+    asked = desk.settings.acts.override_reason == "required"
+    if not asked or stored is None or wish.words.reason or wish.words.why:
         return
-    settle = actions.release if action == "release" else actions.reject
-    settle(tx, judge, who, case_id, places, comment, now, expected=version)
+    if rules := held_by(stored, wish.places):
+        raise RefusedError(f"Say why it is released although {', '.join(rules)} held it.")
 
 
-def _page(
+def case_page(
     desk: Desk,
     session: Session,
     case_id: int,
     refused: str = "",
     again: dict[str, Any] | None = None,
     *,
+    mending: dict[str, Any] | None = None,
     status: int = 200,
     paper: bool = False,
 ) -> Response:
+    """Show a case, with what was refused and what had been typed, `mending` in the correction."""
+
     def gather(reader: Reader) -> Content:
         view = case_view(reader, case_id, desk.line.judge, desk.clock(), desk.zone)
-        return {"view": view, "next": _next(reader, case_id)}
+        more = _acting(desk, reader, view) if view else {}
+        return {"view": view, "next": _next(reader, case_id)} | more
 
-    content = {"refused": refused, "again": again, "paper": paper}
+    content = {"refused": refused, "again": again, "mending": mending, "paper": paper}
     return desk.show("case.html", session, lambda r: gather(r) | content, status=status)
+
+
+def _acting(desk: Desk, reader: Reader, view: CaseView) -> Content:
+    """Return what the forms of a case need to know."""
+    stored, acts = view.stored, desk.settings.acts
+    places = [line.place for line in view.open_lines]
+    out = {line.place for line in view.open_lines if line.control == "out of control"}
+    always = signs("release", acts.password)
+    undo = last_act(reader, stored, desk.clock(), acts.undo_seconds)
+    return {
+        "comments": desk.settings.comments,
+        "reasons_to_override": acts.reasons,
+        "overridden": [place for place in places if held_by(stored, [place])],
+        "to_sign": places if always else sorted({*serious(stored, places), *out}),
+        "signed_acts": [name for name, act in ACTIONS.items() if signs(act, acts.password)],
+        "left": [n for n in view.lines if n.place >= 0 and n.state in LEFT],
+        "calls": [call for call in reader.calls_of_case(stored.id) if call.state == "open"],
+        "asked": [row for row in reader.requests_of_case(stored.id) if row.state == "open"],
+        "undo": undo,
+    }
 
 
 def _next(reader: Reader, case_id: int) -> int | None:

@@ -9,6 +9,7 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response, StreamingResponse
 
+from verifier.service.correcting import last_act
 from verifier.store.rows import HeldResult, QueueRow, Session
 from verifier.store.transaction import Reader
 from verifier.web.desk import Content, TheDesk
@@ -26,6 +27,10 @@ DONE = {
     "release": "released",
     "reject": "rejected",
     "new": "rejected, and a new specimen is asked for",
+    "suppress": "words are reported in place of the values",
+    "rerun": "a rerun is asked for",
+    "dilution": "a rerun with dilution is asked for",
+    "undo": "taken back; it is held again",
 }
 
 
@@ -54,7 +59,8 @@ def queue(desk: TheDesk, session: Visitor, done: str = "", case: int = 0) -> Res
         settled = reader.case(case) if done in DONE else None
         specimen = settled.record.specimen.key if settled else ""
         notice = f"Specimen {specimen}: {DONE[done]}." if settled else ""
-        return _rows(reader) | {"notice": notice}
+        undo = settled and last_act(reader, settled, desk.clock(), desk.settings.acts.undo_seconds)
+        return _rows(reader) | {"notice": notice, "undo": case if undo else 0}
 
     return desk.show("queue.html", session, gather)
 

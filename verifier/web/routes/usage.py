@@ -11,7 +11,7 @@ from verifier.assurance.usage import FATES, OVERRIDES
 from verifier.assurance.usage_report import time_text
 from verifier.rulefiles import without_marks
 from verifier.service.overriding import into_draft, read_override, texts_in_use
-from verifier.service.using import read_usage
+from verifier.service.using import read_usage, reasons_given
 from verifier.store.rows import Session
 from verifier.store.transaction import Reader, Transaction
 from verifier.web.desk import Content, TheDesk
@@ -44,8 +44,10 @@ def usage(desk: TheDesk, session: Visitor, days: int = 30, rule: str = "") -> Re
     }
 
     def gather(reader: Reader) -> Content:
+        given = reasons_given(reader, since, desk.settings.acts.reasons).get(rule, [])
         lines = [_override(reader, *item) for item in (chosen.overrides if chosen else ())]
-        return content | {"overrides": lines, "sees": [line["shown"] for line in lines]}
+        sees = [line["shown"] for line in lines]
+        return content | {"overrides": lines, "given": given, "sees": sees}
 
     return desk.show("usage.html", session, gather)
 
