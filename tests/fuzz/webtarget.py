@@ -14,7 +14,7 @@ from databases import database_url
 from fastapi.routing import APIRoute
 from service.bench import Bench
 from service.laboratory import RULES, result_message
-from web.test_guard import walk
+from web.routetable import walk
 
 from verifier.store.people import hash_password
 from verifier.store.rows import ROLES

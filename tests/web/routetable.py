@@ -44,18 +44,18 @@ class Line:
 def route_table(house: House) -> list[Line]:
     """Return every route but the static files."""
     table = house.server.config.app.routes  # type: ignore[union-attr]
-    lines = [_line(route, method) for route in _walk(table) for method in sorted(route.methods)]
+    lines = [_line(route, method) for route in walk(table) for method in sorted(route.methods)]
     assert len(lines) > 50, "the table was read"
     return lines
 
 
-def _walk(table: list[Any]) -> Iterator[APIRoute]:
+def walk(table: list[Any]) -> Iterator[APIRoute]:
     for route in table:
         if isinstance(route, APIRoute):
             yield route
         else:
             part = getattr(route, "original_router", None)
-            yield from _walk(part.routes if part else [])
+            yield from walk(part.routes if part else [])
 
 
 def _line(route: APIRoute, method: str) -> Line:
