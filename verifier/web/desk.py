@@ -127,13 +127,19 @@ class Desk:
             raise RefusedError("This page has no identity provider.")
         return self._provider
 
-    def chosen_password(self, name: str, old: str, new: str, again: str) -> str:
-        """Return the hash of a password a person chose, or raise RefusedError."""
+    def change_password(self, name: str, old: str, new: str, again: str) -> None:
+        """Give a person, whose old one was checked, the password they chose; or RefusedError."""
         if new != again:
             raise RefusedError("The two new passwords differ.")
         if new == old:
             raise RefusedError("The new password is the old one.")
-        return hash_password(new, name, self.settings.laboratory)
+        hashed = hash_password(new, name, self.settings.laboratory)
+
+        def work(tx: Transaction) -> None:
+            tx.set_password(name, hashed)
+            tx.audit(name, "chose another password", f"person:{name}")
+
+        self.store.write(work)
 
     def sign(
         self, session: Session, password: str, work: Callable[[Transaction, Person, datetime], None]

@@ -42,15 +42,9 @@ def password(
     try:
         if not _first_of_provider(desk, session):
             desk.check_password(name, password, SIGNING)
-        hashed = desk.chosen_password(name, password, new_password, again)
+        desk.change_password(name, password, new_password, again)
     except RefusedError as refused:
         return _page(desk, session, str(refused), status=409)
-
-    def work(tx: Transaction) -> None:
-        tx.set_password(name, hashed)
-        tx.audit(name, "chose another password", f"person:{name}")
-
-    desk.store.write(work)
     answer = see("/account")
     go_on(answer, request, desk, session, "chose another password")
     return answer

@@ -8,7 +8,6 @@ from fastapi.responses import Response
 from verifier.errors import RefusedError
 from verifier.store.rows import Session, Step
 from verifier.store.signin import give_code, wrong_code
-from verifier.store.transaction import Transaction
 from verifier.web.desk import AT_THE_DOOR, Desk, TheDesk
 from verifier.web.entering import address_of, go_on
 from verifier.web.factorview import picture
@@ -68,15 +67,9 @@ def password(
     name = session.person.name
     try:
         desk.check_password(name, password, AT_THE_DOOR)
-        hashed = desk.chosen_password(name, password, new_password, again)
+        desk.change_password(name, password, new_password, again)
     except RefusedError as refused:
         return _page(desk, session, str(refused), status=409)
-
-    def work(tx: Transaction) -> None:
-        tx.set_password(name, hashed)
-        tx.audit(name, "chose another password", f"person:{name}")
-
-    desk.store.write(work)
     answer = see("/")
     go_on(answer, request, desk, session, "password, and chose another")
     return answer
