@@ -48,7 +48,7 @@ def test_a_second_factor_from_setting_up_to_being_taken_away(
     first = phone.at(strict.time())
     page.get_by_label("The code it shows").fill(first)
     page.get_by_role("button", name="Confirm").click()
-    codes = page.locator(".codes li").all_inner_texts()
+    codes = page.locator(".recovery li").all_inner_texts()
     assert len(codes) == 8
     page.get_by_role("link", name="go on").click()
     expect(page.get_by_role("heading", name="Queue")).to_be_attached()
