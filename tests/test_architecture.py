@@ -24,7 +24,9 @@ ROOMS = [
     "commands",
 ]
 PURE = ["hl7", "facts", "language", "decide", "quality", "documents", "assurance"]
-EDGES = {"errors", "clock", "settings", "rulefiles", "targets", "transport"}
+EDGES = {
+    "errors", "clock", "settings", "rulefiles", "practice", "targets", "transport", "entrance",
+}  # fmt: skip
 WORLD = {
     "asyncio", "io", "logging", "multiprocessing", "os", "pathlib", "random", "secrets", "select",
     "shutil", "socket", "sqlite3", "subprocess", "sys", "tempfile", "threading", "time", "urllib",

@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 from pydantic import BaseModel
 
-from verifier import settings
+from verifier import practice, settings
+from verifier.entrance import Oidc
 from verifier.errors import SettingsError
 from verifier.quality.choices import Choices
 from verifier.quality.standing import Limits
@@ -38,12 +39,12 @@ def test_the_example_can_be_loaded() -> None:
 def test_the_example_shows_every_setting() -> None:
     text = EXAMPLE.read_text(encoding="utf-8")
     shown = set(re.findall(r"^(?:# )?([a-z_]+) = ", text, re.M))
-    shown |= {
-        part for name in re.findall(r"^(?:# )?\[([^\]]+)\]", text, re.M) for part in name.split(".")
-    }
+    tables = re.findall(r"^(?:# )?\[+([^\]]+)\]", text, re.M)
+    shown |= {part for name in tables for part in name.split(".")}
     models = [settings.Settings, settings.Connection, settings.Destination]
     models += [ServerTls, ClientTls, settings.Web, settings.Quality, settings.MonitorPlan]
-    models += [settings.Retention, settings.Worklist]
+    models += [settings.Retention, settings.Worklist, Oidc]
+    models += [practice.Acts, practice.Calls, practice.Coded]
     for model in models:
         assert names_of(model) <= shown, names_of(model) - shown
 

@@ -20,9 +20,11 @@ from pydantic import (
     model_validator,
 )
 
+from verifier.entrance import Web
 from verifier.errors import SettingsError
 from verifier.facts.catalogue import ConnectionMap, Handling, Presence
 from verifier.hl7.acknowledge import RESULTS, Taken
+from verifier.practice import COMMENTS, Acts, Calls, Coded
 from verifier.quality.choices import Choices, RuleName, Spread
 from verifier.quality.moving import Kind, Outside, Plan
 from verifier.quality.standing import Limits, Recovery
@@ -42,6 +44,7 @@ class Connection(_Section):
     host: str = "127.0.0.1"
     port: int = Field(ge=0, le=65535)
     destinations: tuple[str, ...] = ()
+    requests: str = "list"  # or the destination that orders for reruns and specimens go to
     zone: str = "UTC"
     charset: str = ""
     processing: tuple[Literal["P", "T", "D"], ...] = ("P",)
@@ -96,35 +99,12 @@ class Destination(_Section):
     application: str = "LIS"
     facility: str = ""
     held: Literal["withhold", "send unverified"] = "withhold"
+    rejected: Literal["tell what was sent", "tell all"] = "tell what was sent"
     connect_seconds: float = Field(5, gt=0)
     answer_seconds: float = Field(30, gt=0)
     retry_seconds: float = Field(2, gt=0)
     retry_most_seconds: float = Field(300, gt=0)
     tls: ClientTls | None = None
-
-
-class Web(_Section):
-    """The page. `secure_cookie` must stay on wherever the page is reached over a network."""
-
-    host: str = "127.0.0.1"
-    port: int = Field(8480, ge=0, le=65535)
-    secure_cookie: bool = False
-    session_minutes: int = Field(30, gt=0)
-    lock_after_failures: int = Field(5, gt=0)
-    lock_minutes: int = Field(15, gt=0)
-    max_connections: int = Field(500, gt=0)
-    tls: ServerTls | None = None
-
-    @model_validator(mode="after")
-    def _asks_people_for_passwords(self) -> Self:
-        if self.tls and self.tls.names:
-            raise ValueError("tls.names: the page knows people by their password, not by names")
-        return self
-
-    @property
-    def encrypted(self) -> bool:
-        """Whether browsers reach the page by https, from us or from a proxy before us."""
-        return self.secure_cookie or self.tls is not None
 
 
 class MonitorPlan(_Section):
@@ -220,6 +200,9 @@ class Settings(_Section):
     quality: Quality = Quality()
     retention: Retention = Retention()
     worklist: Worklist = Worklist()
+    comments: tuple[Coded, ...] = COMMENTS
+    acts: Acts = Acts()
+    calls: Calls = Calls()
 
 
 def load(path: Path) -> Settings:
@@ -246,11 +229,12 @@ def parse(data: dict[str, object], path: Path) -> Settings:
     except ValidationError as error:
         raise SettingsError("\n".join(_sentences(error, path))) from error
     for name, connection in settings.connections.items():
-        for destination in connection.destinations:
+        asked = () if connection.requests == "list" else (connection.requests,)
+        for destination in (*connection.destinations, *asked):
             if destination not in settings.destinations:
                 known = ", ".join(settings.destinations) or "none"
                 raise SettingsError(
-                    f"{path}: connections.{name}.destinations names {destination!r}, "
+                    f"{path}: connections.{name} names {destination!r}, "
                     f"which is not under [destinations]; known: {known}"
                 )
     return _anchored(settings, path.resolve().parent)
@@ -278,7 +262,7 @@ def _anchored(settings: Settings, folder: Path) -> Settings:
             "rules": folder / settings.rules,
             "connections": _with_tls(settings.connections, folder),
             "destinations": _with_tls(settings.destinations, folder),
-            "web": _with_tls({"web": settings.web}, folder)["web"],
+            "web": _with_tls({"web": settings.web.beside(folder)}, folder)["web"],
         }
     )
 

@@ -237,6 +237,14 @@ def test_what_is_no_message_is_not_answered(raw: bytes) -> None:
     assert ack is None
 
 
+def test_a_line_feed_inside_a_header_makes_no_second_one() -> None:
+    raw = b"MSH|^~\\&|S\nMSH|SF|R|RF|2026||ORU^R01|C9|P|2.5\rPID|\xfc\r"
+    ack, error = unreadable(raw)
+    assert ack is not None
+    assert error.control_id == "C9"
+    assert parse_ack(Message.read(ack))[:2] == ("AE", "C9")
+
+
 def test_bytes_of_the_header_come_back_unharmed() -> None:
     raw = b"MSH|^~\\&|\xfc|\xe4|R|RF|2026||ORU^R01|\xdf9|P|2.5\r"
     ack, _ = unreadable(raw)

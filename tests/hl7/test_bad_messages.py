@@ -53,6 +53,14 @@ def test_a_line_feed_between_returns_is_data() -> None:
     assert message.warnings == ()
 
 
+def test_a_line_feed_inside_the_header_hides_no_character_set() -> None:
+    raw = HEAD.replace(b"|S|", b"|S\nX|") + b"||||||UNICODE UTF-8\rNTE|1|L|" + "Gerät".encode()
+    message = Message.read(raw + b"\r", charset="8859/1")
+    assert message.charset == "utf-8"
+    assert message.segments[1].get(3) == "Gerät"
+    assert why(raw + b"\xff\r", "8859/1")[0] == 102
+
+
 def test_a_hidden_segment_is_pointed_out() -> None:
     message = Message.read(HEAD + b"\rNTE|1|L|one\nOBX|9|NM|K||9.9\r" + BODY)
     assert len(message.all("OBX")) == 1

@@ -101,4 +101,5 @@ def test_no_byte_is_lost(pieces: list[bytes]) -> None:
     batch = split(raw)
     kept = sorted(batch.envelope + b"".join(batch.messages))
     assert kept == sorted(raw)
-    assert len(batch.messages) == sum(piece in (ONE, TWO) for piece in pieces)
+    whole = len(batch.messages) == sum(piece in (ONE, TWO) for piece in pieces)
+    assert whole or batch.doubts, "a message that line feeds hide is never left out silently"

@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 from wire import RESULTS, corpus, library_leaves, name_of, needs_corpus, our_leaves, sample
 
 from verifier.hl7.acknowledge import admission
+from verifier.hl7.changes import AddedObservation, Change, Header
 from verifier.hl7.conformance import report
 from verifier.hl7.message import Message, Segment, Unreadable
-from verifier.hl7.outgoing import AddedObservation, Change, Header, build_report
+from verifier.hl7.outgoing import build_report
 
 NOW = datetime(2026, 11, 25, 9, 30, tzinfo=UTC)
 HEADER = Header("VERIFIER", "LAB", "LIS", "HOSPITAL", "V1", NOW)
@@ -361,3 +362,11 @@ def test_a_container_goes_with_its_own_order() -> None:
     assert names(out) == "MSH PID PV1 ORC OBR SAC OBX"
     assert [sac.get(3) for sac in out.all("SAC")] == ["C39-B"]
     assert first.field(2) not in out.raw.decode()
+
+
+def test_results_of_a_specimen_that_no_order_follows_are_still_written() -> None:
+    head = "MSH|^~\\&|A|L|V|L|2026||ORU^R01|1|P|2.5.1\rPID|1\r"
+    text = head + "SPM|1|A\rOBR|1\rOBX|1|NM|K||4|U\rSPM|2|B\rOBX|1|NM|V||9|U\rNTE|1|L|kept\r"
+    out = built(message := Message.read(text.encode()), every(message))
+    assert names(out).startswith("MSH PID OBR OBX SPM SPM OBX NTE")
+    assert [obx.get(3) for obx in out.all("OBX")] == ["K", "V"]

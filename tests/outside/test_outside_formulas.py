@@ -161,6 +161,7 @@ def test_osmolality_in_conventional_units(
 # Counts that patterns over a whole panel are made of; no publication has them, scenarios show them.
 OF_PATTERNS = {
     "compared_tests", "thinned_tests", "low_tests", "usual_tests", "change_size", "change_tests",
+    "jumped_tests", "moved_organs",
 }  # fmt: skip
 
 

@@ -10,7 +10,7 @@ from databases import database_url
 from service.bench import ADA, ANN, NOW, Bench
 from service.laboratory import RULES, result_message
 from verifier.errors import RefusedError
-from verifier.service import actions
+from verifier.service import actions, asking
 from verifier.store.store import Store
 
 
@@ -89,10 +89,10 @@ def test_a_new_specimen_is_asked_for_with_a_reason(bench: Bench) -> None:
     case = bench.case()
     with pytest.raises(RefusedError, match="Say why"):
         bench.store.write(
-            lambda tx: actions.ask_new_specimen(tx, bench.line.judge, ANN, case.id, " ", NOW)
+            lambda tx: asking.ask_new_specimen(tx, bench.line.judge, ANN, case.id, " ", NOW)
         )
     bench.store.write(
-        lambda tx: actions.ask_new_specimen(tx, bench.line.judge, ANN, case.id, "hemolysed", NOW)
+        lambda tx: asking.ask_new_specimen(tx, bench.line.judge, ANN, case.id, "hemolysed", NOW)
     )
     assert [entry.state for entry in bench.case().record.entries] == ["rejected"]
     trail = bench.store.read(lambda reader: reader.audit_for_case(case.id))

@@ -157,8 +157,10 @@ def test_the_answer_waits_for_the_commit(door: Door) -> None:
     taken, go_on = threading.Event(), threading.Event()
     real = door.line.take
 
-    def held(tx: Transaction, connection: str, raw: bytes, now: datetime) -> Answer:
-        answer = real(tx, connection, raw, now)
+    def held(
+        tx: Transaction, connection: str, raw: bytes, now: datetime, doubts: tuple[str, ...]
+    ) -> Answer:
+        answer = real(tx, connection, raw, now, doubts)
         taken.set()
         go_on.wait(20)
         return answer

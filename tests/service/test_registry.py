@@ -15,6 +15,7 @@ from service.bench import ANN, Bench
 from service.laboratory import RULES, result_message
 from verifier.service import actions
 from verifier.service.keeping import remove_old
+from verifier.store.search import Question
 from verifier.store.store import Store
 
 SETTINGS = (
@@ -250,3 +251,12 @@ def test_a_merge_is_forgotten_with_the_patient(bench: Bench) -> None:
     assert bench.store.read(lambda r: r.merges_of("LAB^MR^P2"))
     list(remove_old(bench.store, datetime.now(UTC) + timedelta(days=1), "ann"))
     assert bench.store.read(lambda r: r.merges_of("LAB^MR^P2")) == []
+
+
+def test_the_surviving_patient_is_found_by_the_prior_number(bench: Bench) -> None:
+    bench.take(result_message("M1", specimen="S1", patient="1099"))
+    bench.take(merge("R1", "1001", "1099"), "second")
+    bench.take(result_message("M2", specimen="S2", patient="1001"))
+    for number in ("1099", "1001"):
+        found = bench.store.read(lambda r, n=number: r.search(Question(words=(n,))))
+        assert [one.record.specimen.key for one in found] == ["S2", "S1"]

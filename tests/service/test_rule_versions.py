@@ -1,11 +1,12 @@
 """The way of a version from draft to rollback: who may, what lapses, what is on record."""
 
 from collections.abc import Callable, Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
 from databases import database_url
+from handclock import HandClock
 
 from verifier import settings
 from verifier.errors import RefusedError, RuleSetError, SettingsError
@@ -21,25 +22,11 @@ PASSWORDLESS = "no hash: nobody signs in here"
 LOWER = RULES.replace("above 6.2", "above 6.0")
 
 
-class Clock:
-    """Stands still until it is moved."""
-
-    def __init__(self) -> None:
-        self.at = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
-
-    def __call__(self) -> datetime:
-        return self.at
-
-    def move(self, **span: float) -> datetime:
-        self.at += timedelta(**span)
-        return self.at
-
-
 class House:
     """A database with people and a first active version."""
 
     def __init__(self, folder: Path) -> None:
-        self.clock = Clock()
+        self.clock = HandClock()
         self.settings = settings.parse(
             {"connections": {"chem": {"port": 0, "specimens": {"SER": "serum"}}}}, folder / "x.toml"
         )

@@ -27,9 +27,8 @@ def laboratory(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Benc
     (tmp_path / "rules" / "test.rules").write_text(RULES)
     monkeypatch.setattr(shadowing, "_BEHIND", timedelta(seconds=-1))
     url = database_url(tmp_path)
-    named = ('laboratory = "Test"', f'laboratory = "Test"\ndatabase = "{url}"')
     with Store.open(url, checkpoints=tmp_path / "checkpoints", clock=lambda: NOW) as store:
-        yield Bench(tmp_path, store, changes=(named,))
+        yield Bench(tmp_path, store)
 
 
 def begin(bench: Bench) -> None:

@@ -15,7 +15,7 @@ from verifier.assurance.usage import RuleUse, Usage
 from verifier.cli import main
 from verifier.errors import RefusedError
 from verifier.language import check
-from verifier.service import actions
+from verifier.service import actions, settling
 from verifier.service.overriding import NOTE, into_draft, read_override, texts_in_use
 from verifier.service.ruleorders import begin
 from verifier.service.ruleshelf import texts
@@ -75,7 +75,7 @@ def take(bench: Bench, specimen: str, potassium: str, **more: str) -> None:
 def settle(bench: Bench, specimen: str, action: object, minutes: int, comment: str = "") -> None:
     bench.now += timedelta(minutes=minutes)
     case = bench.case(specimen)
-    places = actions.open_entries(case.record)
+    places = settling.open_entries(case.record)
     judge = bench.line.judge
     bench.store.write(
         lambda tx: action(tx, judge, PAT, case.id, places, comment, bench.now)  # type: ignore[operator]

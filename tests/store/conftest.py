@@ -1,27 +1,13 @@
 """An open store in a fresh folder, with a clock the test turns by hand."""
 
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 from databases import ON_POSTGRES, database_url
+from handclock import HandClock
 
 from verifier.store import Store
-
-
-class HandClock:
-    """A clock that stands still until it is moved."""
-
-    def __init__(self) -> None:
-        self.at = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
-
-    def __call__(self) -> datetime:
-        return self.at
-
-    def move(self, **span: float) -> datetime:
-        self.at += timedelta(**span)
-        return self.at
 
 
 @pytest.fixture

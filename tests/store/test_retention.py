@@ -10,6 +10,7 @@ from store_makers import add_case, decision, entry, inbound, outgoing, record, r
 from verifier.cli import main
 from verifier.service.keeping import count_old, remove_old
 from verifier.store import Store, Transaction
+from verifier.store.audit import detail_digest
 from verifier.store.retention import OF_CASE, OF_DECISION, Removed
 from verifier.store.schema import metadata
 
@@ -123,3 +124,15 @@ def test_the_command_counts_before_it_removes(
     assert "removed: 1 cases, 1 messages" in capsys.readouterr().out
     assert main(["retention", "--before", "soon", "--config", str(path)]) == 2
     assert "write a date such as" in capsys.readouterr().err
+
+
+def test_what_was_removed_can_not_be_guessed(store: Store) -> None:
+    """The hash that stays in an entry is of its details and a salt; without it no name fits."""
+    store.write(lambda tx: a_case(tx, "S1"))
+    before = store.read(lambda r: next(iter(r.audit_stored())))
+    digest = before.body[-66:-2].decode()
+    assert detail_digest(before.salt, before.detail or b"").hex() == digest
+    store.write(lambda tx: tx.clear_details("main", 0, 1))
+    after = store.read(lambda r: next(iter(r.audit_stored())))
+    assert (after.body, after.salt, after.detail) == (before.body, b"", None)
+    assert detail_digest(after.salt, before.detail or b"").hex() != digest

@@ -3,11 +3,13 @@
 import io
 from pathlib import Path
 
+import pyotp
 import pytest
 
 from verifier.cli import build_parser, main
+from verifier.errors import RefusedError
 from verifier.settings import load
-from verifier.store import Store, sign_in
+from verifier.store import Store, sign_in, totp
 
 PASSWORD = "correct horse battery"
 
@@ -54,6 +56,40 @@ def test_people_come_and_go(
     assert said == [
         "added as technologist", "given the role pathologist", "locked", "unlocked", "signed in",
     ]  # fmt: skip
+
+
+def test_accounts_end_and_second_factors_go(
+    config: Path, password_file: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    asked = ("--password-file", password_file)
+    assert user(config, "add", "root", "--role", "administrator", *asked) == 0
+    assert user(config, "add", "ann", "--role", "technologist", *asked) == 0
+    with opened(config) as store:
+        secret = store.write(lambda tx: tx.begin_second_factor("ann"))
+        code = pyotp.TOTP(totp.as_text(secret)).now()
+        assert store.write(lambda tx: tx.confirm_second_factor("ann", code))
+    assert user(config, "expires", "ann", "2999-12-31") == 0
+    assert user(config, "link", "ann", "https://identity.example 4711") == 0
+    capsys.readouterr()
+    assert user(config, "list") == 0
+    line = capsys.readouterr().out.splitlines()[0]
+    assert line == (
+        "ann\ttechnologist\tmay sign in until 3000-01-01 00:00 UTC, second factor, "
+        "by the identity provider"
+    )
+    assert user(config, "reset-factor", "ann") == 0
+    assert user(config, "reset-factor", "ann") == 2
+    assert user(config, "expires", "ann", "tomorrow") == 2
+    assert user(config, "expires", "root", "2999-12-31") == 2, "the last administrator"
+    assert user(config, "expires", "ann", "2020-12-31") == 0
+    assert user(config, "sign-out", "ann") == 0
+    with opened(config) as store, pytest.raises(RefusedError):
+        sign_in(store, "ann", PASSWORD)
+    assert user(config, "expires", "ann", "never") == 0
+    with opened(config) as store:
+        assert sign_in(store, "ann", PASSWORD).subject == "https://identity.example 4711"
+        said = {entry.what for entry in store.read(lambda r: r.audit_of("person:ann"))}
+    assert said >= {"let end after 2020-12-31", "let end never", "second factor taken away"}
 
 
 def test_a_password_from_standard_input(

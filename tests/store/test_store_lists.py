@@ -50,24 +50,24 @@ def test_the_outbox_is_strictly_in_order_per_destination(store: Store) -> None:
             tx.add_outbox(message)
 
     store.write(work)
-    first = store.read(lambda r: r.next_outgoing("lis"))
+    first = store.read(lambda r: r.next_outgoing("lis", MORNING))
     assert first is not None
     assert (first.id, first.status, first.attempts) == (messages[0].id, "waiting", 0)
     until = MORNING + timedelta(seconds=30)
     assert store.write(lambda tx: tx.postpone(first.id, until, "connection refused"))
-    again = store.read(lambda r: r.next_outgoing("lis"))
+    again = store.read(lambda r: r.next_outgoing("lis", MORNING))
     assert again is not None, "a message that waits for another attempt lets nothing past it"
     assert (again.id, again.attempts, again.not_before) == (first.id, 1, until)
     assert store.write(lambda tx: tx.mark_sent(first.id, "AA"))
     assert not store.write(lambda tx: tx.mark_sent(first.id, "AA")), "only once"
     assert not store.write(lambda tx: tx.mark_rejected(first.id, "AE")), "sent stays sent"
-    last = store.read(lambda r: r.next_outgoing("lis"))
+    last = store.read(lambda r: r.next_outgoing("lis", MORNING))
     assert last is not None
     assert last.id == messages[2].id
     sent = store.read(lambda r: r.outgoing(first.id))
     assert sent is not None
     assert (sent.status, sent.attempts, sent.answer) == ("sent", 2, "AA")
-    assert store.read(lambda r: r.next_outgoing("nowhere")) is None
+    assert store.read(lambda r: r.next_outgoing("nowhere", MORNING)) is None
 
 
 def test_a_refused_message_is_shown_and_lets_the_next_go(store: Store, clock: object) -> None:
@@ -81,7 +81,7 @@ def test_a_refused_message_is_shown_and_lets_the_next_go(store: Store, clock: ob
     counts = store.read(lambda r: r.outbox_counts())
     assert (counts["lis"].waiting, counts["lis"].rejected) == (1, 1)
     assert store.write(lambda tx: tx.retry(shown.id))
-    first = store.read(lambda r: r.next_outgoing("lis"))
+    first = store.read(lambda r: r.next_outgoing("lis", MORNING))
     assert first is not None
     assert first.id == shown.id, "it takes its old place"
     store.write(lambda tx: tx.mark_rejected(shown.id, "AE again"))

@@ -51,7 +51,11 @@ def settings(folder: Path, site: dict[str, Any], **web: Any) -> Settings:
         "destinations": {"lis": {"port": 9}},
         "web": {"port": 0, **web},
         # nobody of these tests was seen before
-        "parameters": {"first_creatinine_below": "350 umol/L"},
+        "parameters": {
+            "first_creatinine_below": "350 umol/L",
+            "first_potassium_below": "20 mmol/L",
+            "first_glucose_below": "60 mmol/L",
+        },
         **site,
     }
     return parse(data, folder / "verifier.toml")
@@ -173,7 +177,7 @@ def _serving(house: House) -> Iterator[None]:
     app = create_app(house.store, house.line, house.settings, house.time)
     # With its protocol named, asyncio turns off the delay of small packets on what it accepts.
     listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
-    listening.bind(("127.0.0.1", 0))
+    listening.bind(("127.0.0.1", house.settings.web.port))
     config = uvicorn.Config(app, log_level="warning", timeout_graceful_shutdown=2)
     house.server = uvicorn.Server(config)
     thread = threading.Thread(target=house.server.run, kwargs={"sockets": [listening]})

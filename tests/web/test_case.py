@@ -15,8 +15,9 @@ def open_case(page: Page, house: House, specimen: str = "S-1") -> None:
 
 def sign(page: Page, action: str, comment: str = "", password: str = PASSWORD) -> None:
     page.get_by_role("radio", name=action).check(force=True)
+    page.get_by_label("Why, although a rule held it").select_option("FITS")
     page.get_by_label("Comment or reason").fill(comment)
-    page.get_by_label("Your password").fill(password)
+    page.locator("#sign").get_by_label("Your password").fill(password)
     page.locator("#go").click()
 
 

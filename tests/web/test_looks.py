@@ -13,6 +13,8 @@ from web.house import NORMAL, House, critical, message
 SHEET = (Path(verifier.web.__file__).parent / "static" / "base.css").read_text(encoding="utf-8")
 PAGES = ["/", "/waiting", "/messages", "/outgoing", "/suspension", "/controls", "/rules", "/audit"]
 PAGES += ["/quality", "/quality/levels", "/quality/month"]
+PAGES += ["/account", "/audit/patient?find=S-1", "/audit/person?name=Paula"]
+PAGES += ["/calls", "/calls/report", "/requests", "/quality", "/quality/levels", "/quality/month"]
 
 
 def tokens(scheme: str) -> dict[str, str]:

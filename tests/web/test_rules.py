@@ -74,7 +74,7 @@ def test_the_live_check_is_the_checker_of_the_server(house: House, visit: Visit)
     for old, new in (("above 6.2 ", "above 62 "), ("critical", "crucial"), ("mmol/L", "mmmol/L")):
         text = files[ELECTROLYTES].replace(old, new)
         answer = anders.post("/rules/draft/2/check", file=ELECTROLYTES, text=text)
-        found = check(files | {ELECTROLYTES: text}).diagnostics
+        found = check(files | {ELECTROLYTES: text}, house.settings.parameters).diagnostics
         assert found
         for item in found:
             place = f'data-file="{item.file}" data-line="{item.line}" data-column="{item.column}"'

@@ -26,7 +26,7 @@ def released_and_sent(house: House, tove: Visitor) -> int:
     """A critical result, released by a person; the LIS took the messages. Return the case."""
     house.take(critical())
     case = house.case_of("S-1")
-    fields = {"action": "release", "places": place_of(house), "comment": "phoned"}
+    fields = {"action": "release", "places": place_of(house), "comment": "phoned", "why": "seen"}
     answer = tove.post(f"/case/{case}/sign", version=1, password=PASSWORD, **fields)
     assert answer.status_code == 303
     for row in house.outgoing("S-1"):
@@ -47,6 +47,7 @@ def test_everything_is_told_in_the_order_of_time(
     page = visit("pathologist").get(f"/case/{case}/trail/{place_of(house)}").text
     assert shown(page) == [
         "message received chemistry",
+        "opened a call verifier",
         "facts read",
         "decided rules",
         "released Tove",
@@ -123,7 +124,12 @@ def test_a_derived_result_has_a_trail_and_paper_has_no_navigation(
     tove = visit("technologist")
     case = released_and_sent(house, tove)
     page = tove.get(f"/case/{case}/derived/anion_gap?paper=1").text
-    assert shown(page)[:3] == ["message received chemistry", "decided rules", "put out verifier"]
+    assert shown(page)[:3] == [
+        "message received chemistry",
+        "opened a call verifier",
+        "decided rules",
+    ]
+    assert "put out verifier" in shown(page)
     assert "<nav" not in page
     assert tove.get(f"/case/{case}/derived/nothing").text.count("There is no such result") == 1
     assert "There is no such result" in tove.get(f"/case/{case}/trail/99").text

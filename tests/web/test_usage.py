@@ -7,7 +7,7 @@ from playwright.sync_api import Page, expect
 
 from verifier.language import check
 from verifier.rulefiles import read_files
-from verifier.service import actions
+from verifier.service import actions, settling
 from verifier.service.ruleshelf import shelf, texts
 from verifier.service.rulestart import start_rules
 from verifier.store.rows import Person
@@ -20,7 +20,7 @@ def settle(house: House, specimen: str, how: Callable[..., None], comment: str) 
     case, judge = house.case_of(specimen), house.line.judge
     stored = house.store.read(lambda reader: reader.case(case))
     assert stored is not None
-    places = actions.open_entries(stored.record)
+    places = settling.open_entries(stored.record)
     house.store.write(lambda tx: how(tx, judge, who, case, places, comment, house.time()))
 
 

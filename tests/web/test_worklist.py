@@ -9,8 +9,11 @@ import pytest
 
 from verifier.errors import RefusedError
 from verifier.service import worklist
-from web.house import NORMAL, PASSWORD, House, critical, message
+from verifier.store.sights import LISTED, LOOKED
+from web.house import NAMES, NORMAL, PASSWORD, House, critical, message
 from web.visits import Visitor
+
+SEEING = {LOOKED, LISTED, "gave the password to sign"}
 
 
 def unconfirmed(specimen: str, glucose: str = "12.4") -> bytes:
@@ -93,8 +96,8 @@ def test_a_claim_is_shown_and_handed_over_and_ends(
     assert "Claimed by nobody" in tove.get(case).text
     assert tove.post(f"{case}/claim").status_code == 303
     assert tove.post(f"{case}/claim", act="give back").status_code == 303
-    acts = [what for _, what in house.audited("S-1")]
-    assert [what for what in acts if what not in ("decided", "looked at")] == [
+    acts = [what for who, what in house.audited("S-1") if who in NAMES.values()]
+    assert [what for what in acts if what not in SEEING] == [
         "claimed", "handed over", "claimed", "claimed", "gave back",
     ]  # fmt: skip
 
@@ -108,6 +111,7 @@ def test_a_claim_warns_and_never_forbids(house: House, visit: Callable[[str], Vi
     assert stored is not None
     places = [e for e, entry in enumerate(stored.record.entries) if entry.state == "open"]
     act = {"action": "release", "places": places, "password": PASSWORD, "version": stored.version}
+    act |= {"reason": "FITS"}
     refused = paula.post(f"/case/{case}/sign", **act)
     assert refused.status_code == 409
     assert "Tove has claimed this specimen" in plain(refused.text)
@@ -119,6 +123,45 @@ def test_a_claim_warns_and_never_forbids(house: House, visit: Callable[[str], Vi
         house.store.write(
             lambda tx: worklist.claim(tx, view, tx.person("Paula"), case)  # type: ignore[arg-type]
         )
+
+
+def test_every_act_on_a_specimen_heeds_the_claim(
+    house: House, visit: Callable[[str], Visitor]
+) -> None:
+    """Corrections, calls and requests as well; so does taking back what was just done."""
+    house.take(critical("S-1"))
+    case = house.case_of("S-1")
+    tove, paula = visit("technologist"), visit("pathologist")
+    stored = house.store.read(lambda reader: reader.case(case))
+    assert stored is not None
+    states = [entry.state for entry in stored.record.entries]
+    asks = {"action": "rerun", "places": [states.index("open")], "version": stored.version}
+    assert paula.post(f"/case/{case}/sign", **asks).status_code == 303
+    tove.post(f"/case/{case}/claim")
+    call = house.store.read(lambda reader: reader.open_calls())[0].id
+    request = house.store.read(lambda reader: reader.open_requests())[0].id
+    version = house.store.read(lambda reader: reader.case(case)).version  # type: ignore[union-attr]
+    left = states.index("released")
+    withdraws = {"how": "withdraw", "place": left, "reason": "wrong tube", "version": version}
+    acts = {
+        f"/calls/{call}": {"did": "nobody", "whom": "Dr. Example"},
+        f"/requests/{request}": {"how": "came"},
+        f"/case/{case}/correct": withdraws | {"password": PASSWORD},
+        f"/case/{case}/undo": {},
+    }
+    for path, fields in acts.items():
+        before = house.audited("S-1")
+        answer = paula.post(path, **fields)
+        assert answer.status_code == 409, path
+        assert "Tove has claimed this specimen" in plain(answer.text), path
+        assert "I act although Tove has claimed it" in plain(answer.text), path
+        assert [
+            who for who, what in house.audited("S-1")[len(before) :] if what not in SEEING
+        ] == []
+        if not path.endswith("/undo"):  # nothing there to be taken back
+            assert paula.post(path, **fields, although="Tove").status_code == 303, path
+    did = {what for who, what in house.audited("S-1") if who == "Paula"}
+    assert did >= {"called", "closed a request", "withdrew"}
 
 
 def test_who_looks_is_told_to_others_for_seconds(
@@ -166,6 +209,10 @@ def test_like_specimens_leave_with_one_signature(
 
     house.take(unconfirmed("S-3", "12.9").replace(b"MS-3", b"MS-3b"))  # changes meanwhile
     act = {"one": [*values, worst], "like": like, "comment": "seen together"}
+    unsaid = tove.post("/batch", **act, password=PASSWORD)
+    assert "Say why they are released although rules held them." in plain(unsaid.text)
+    act |= {"reason": "FITS"}
+    assert tove.post("/batch", **act | {"reason": "none"}, password=PASSWORD).status_code == 409
     assert tove.post("/batch", **act, password="wrong").status_code == 409
     assert len(house.outgoing("S-2")) == before[2]
     assert visit("administrator").post("/batch", **act, password=PASSWORD).status_code == 403
@@ -182,7 +229,10 @@ def test_like_specimens_leave_with_one_signature(
         assert signed == ["Tove"] * (one in (2, 4))
     entries = house.store.read(lambda reader: reader.audit_for_case(house.case_of("S-2")))
     assert [e.detail["batch"] for e in entries if e.what == "signed in a batch"] == [number]  # type: ignore[index]
-    assert [e.detail["comment"] for e in entries if e.what == "released"] == ["seen together"]  # type: ignore[index]
+    told_of = next(e.detail for e in entries if e.what == "released")
+    assert told_of is not None
+    assert told_of["comment"] == "seen together"
+    assert (told_of["overrides"], told_of["reason"]) == (["glucose-unconfirmed"], "FITS")
     again = plain(
         tove.client.get(tove.post("/batch", **act, password=PASSWORD).headers["location"]).text
     )

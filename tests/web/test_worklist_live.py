@@ -53,7 +53,6 @@ def test_two_people_see_each_other_and_nothing_moves(
     expect(tove.locator(row(tove, house, "S-2")).locator(".looking")).to_contain_text("Paula")
     paula.get_by_role("radio", name="Reject").check()
     paula.get_by_label("Comment or reason").fill("clotted")
-    paula.get_by_label("Your password").fill(PASSWORD)
     paula.locator("#go").click()
     expect(tove.locator("#changes")).to_have_text("1 new above · 1 new below · 1 gone")
     expect(tove.locator(row(tove, house, "S-2")).locator(".gone")).to_contain_text("settled")
@@ -70,9 +69,9 @@ def test_two_people_see_each_other_and_nothing_moves(
     expect(paula.get_by_text("Tove has claimed this specimen")).to_be_visible()
     paula.get_by_role("radio", name="Release").check()
     for knows in (False, True):
-        paula.get_by_label("I act although Tove has claimed it").set_checked(knows)
+        paula.get_by_label("Why, although a rule held it").select_option("FITS")
+        paula.locator("#taken").get_by_role("checkbox").set_checked(knows)
         paula.get_by_role("radio", name="Release").check()
-        paula.get_by_label("Your password").fill(PASSWORD)
         paula.locator("#go").click()
         if not knows:
             expect(paula.get_by_role("alert").first).to_contain_text("Tove has claimed")
@@ -96,6 +95,7 @@ def test_a_batch_by_keyboard(house: House, open_page: Callable[..., Page]) -> No
     expect(page.get_by_role("heading", level=1)).to_have_text(
         "3 specimens to release with one signature"
     )
+    page.get_by_label("Why, although rules held them").select_option("REPEATED")
     page.get_by_label("Your password").fill(PASSWORD)
     page.keyboard.press("Enter")
     expect(page.get_by_role("status").last).to_contain_text("3 released")

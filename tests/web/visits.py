@@ -27,7 +27,7 @@ def token_of(page: str) -> str:
 def sign_in(client: httpx.Client, name: str, password: str) -> Visitor:
     answer = attempt(client, name, password)
     assert answer.status_code == 303, answer.text
-    return Visitor(client, token_of(client.get("/").text))
+    return Visitor(client, token_of(client.get("/account").text))
 
 
 def attempt(client: httpx.Client, name: str, password: str, **more: str) -> httpx.Response:

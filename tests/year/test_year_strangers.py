@@ -65,3 +65,13 @@ def test_the_shipped_rules_hold_every_first_creatinine_all_the_same(mixed: list[
     rules = load_program(Path(__file__).parents[2] / "rules")
     for specimen in mixed[:8]:
         assert outcomes(rules, specimen).get("creatinine", "hold") == "hold"
+
+
+def test_and_every_first_potassium_and_glucose_of_the_acutely_ill(mixed: list[Specimen]) -> None:
+    rules = load_program(Path(__file__).parents[2] / "rules")
+    acute = {"emergency", "inpatient", "child", "newborn"}
+    found = [item for item in mixed if item.draw.group in acute][:6]
+    assert found
+    for specimen in found:
+        decided = outcomes(rules, specimen)
+        assert {decided.get(name, "hold") for name in ("potassium", "glucose")} == {"hold"}

@@ -36,7 +36,7 @@ def fate_of(record: CaseRecord | None, entry: int) -> tuple[Fate, str]:
         return "derived", ""
     found = record.entries[entry]
     match found.state:
-        case "rejected":
+        case "rejected" | "suppressed":
             return "rejected", found.settled_by
         case "withdrawn":
             return "withdrawn", found.settled_by

@@ -235,7 +235,7 @@ def _standing(entries: Sequence[Entry], place: int) -> int:
 
 def _fate(held: Entry, now: Entry) -> Fate:
     match now.state:
-        case "rejected":
+        case "rejected" | "suppressed":
             return "rejected"
         case "withdrawn":
             return "withdrawn"

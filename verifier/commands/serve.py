@@ -22,16 +22,13 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
 def run(args: argparse.Namespace) -> int:
     """Serve until stopped."""
     import asyncio
-    import logging
 
     from verifier import settings
+    from verifier.service import plainlog
     from verifier.service.supervisor import Service
     from verifier.web.app import create_app
 
-    logging.basicConfig(
-        level=logging.INFO if args.verbose else logging.WARNING,
-        format="%(asctime)s %(levelname)s %(name)s %(message)s",
-    )
+    plainlog.set_up(verbose=args.verbose)
     loaded = settings.load(args.config)
     asyncio.run(Service(loaded, create_app, say).run())
     return 0

@@ -10,7 +10,9 @@ from verifier.facts.report import Observation
 from verifier.facts.subjects import Patient, Specimen
 from verifier.facts.values import Value
 
-State = Literal["open", "released", "rejected", "withdrawn", "superseded"]
+# `suppressed`: words left in place of the value, which counts for nothing any more.
+State = Literal["open", "released", "suppressed", "rejected", "withdrawn", "superseded"]
+LEFT = ("released", "suppressed")  # states of what the LIS has been told as final
 Control = Literal["in control", "out of control", "unknown"]
 BY_RULES = "rules"  # `Entry.settled_by` of a result that left without a person looking
 

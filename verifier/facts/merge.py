@@ -10,7 +10,7 @@ from datetime import datetime
 
 import msgspec
 
-from verifier.facts.case import CaseRecord, Entry
+from verifier.facts.case import LEFT, CaseRecord, Entry
 from verifier.facts.priorities import most_urgent
 from verifier.facts.report import Observation, SpecimenReport
 from verifier.facts.subjects import Patient, Specimen
@@ -116,7 +116,7 @@ def _replace(entries: list[Entry], places: list[int], entry: Entry) -> None:
             doubts=(doubt,) if doubt else (),
             previous=_shown(before),
             # Once a value has left, every later one corrects it, whatever came between.
-            corrects=any(was.state == "released" or was.corrects for was in standing),
+            corrects=any(was.state in LEFT or was.corrects for was in standing),
         )
     )
 

@@ -178,7 +178,8 @@ def acknowledge_unreadable(
 
     The header is read byte by byte as it is; delimiters that can not be used are replaced.
     """
-    found = re.search(rb"\A(?:\xef\xbb\xbf|\s|\0)*(MSH[^\r\n]*)", raw)
+    rest = rb"[^\r]*" if b"\r" in raw else rb"[^\n]*"
+    found = re.search(rb"\A(?:\xef\xbb\xbf|\s|\0)*(MSH" + rest + rb")", raw)
     if found is None:
         return None
     header = found[1].decode("latin-1")
@@ -188,7 +189,8 @@ def acknowledge_unreadable(
         marks = USUAL
     fields = header.split(separator)[2:16] if separator else []
     clean = ["MSH", marks.encoding, *fields]
-    stub = Message.read(marks.field.join(clean).encode("latin-1"), charset="8859/1")
+    # With its CR a line feed inside it stays data.
+    stub = Message.read((marks.field.join(clean) + "\r").encode("latin-1"), charset="8859/1")
     if not stub.control_id and not stub.type:
         return None
     return acknowledge(

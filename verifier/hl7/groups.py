@@ -84,6 +84,7 @@ def read_groups(message: Message) -> Groups:
     walk = _Walk(specimen_first=specimen_first, container_first=container_first)
     for segment in message.segments[1:]:
         walk.visit(segment)
+    walk.close_place()
     return walk.groups
 
 
@@ -100,6 +101,7 @@ class _Walk:
     def visit(self, segment: Segment) -> None:
         match segment.name:
             case "PID":
+                self.close_place()
                 self.groups.people.append(Person([segment]))
                 self._order = self._place = None
                 self._notes = self._person.opening
@@ -163,7 +165,14 @@ class _Walk:
         self._person.orders.append(self._order)
         self._notes = self._order.opening
 
+    def close_place(self) -> None:
+        """Let results of a specimen that no order follows stand under an order without OBR."""
+        place = self._place
+        if self._specimen_first and place and place.results and self._order is None:
+            self._person.orders.append(Order(places=[place]))
+
     def _open_place(self, segment: Segment) -> None:
+        self.close_place()
         self._place = Place([segment])
         if self._specimen_first:
             self._order = None

@@ -44,6 +44,8 @@ def take(raw: bytes, charset: str) -> Taken:
     if isinstance(delimiters, str):
         raise Unreadable(AckFault(SEQUENCE, delimiters, "MSH^1^2"), _field(header, 10))
     body = _with_cr(data, delimiters, warnings, doubts)
+    # Only now it is certain where MSH ends: a line feed inside it is data.
+    header = body.split(b"\r", 1)[0].decode("latin-1")
     if len(body.translate(None, _CONTROLS)) != len(body):
         doubts.append("the message holds control characters")
     text, codec = _decoded(body, header, delimiters, charset, warnings)

@@ -5,9 +5,8 @@ OBR-22 and OBR-25, appended NTE comments and derived OBX, and the results that a
 """
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import datetime
 
+from verifier.hl7.changes import AddedObservation, Change, Header
 from verifier.hl7.charsets import fit
 from verifier.hl7.escapes import encode
 from verifier.hl7.groups import Groups, Order, Person, Place, Result, read_groups
@@ -17,53 +16,6 @@ from verifier.hl7.moments import format_moment
 # Where an OUL has something else, an ORU begins an order with ORC; a container goes behind OBR.
 _RANK = {"ORC": 0, "SAC": 2, "SID": 2}
 _NORMAL = "N"  # HL7 table 0078: no other flag applies, so it can not stand beside one
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """What becomes of one OBX: its status (HL7 table 0085), a flag (0078) to add, comments.
-
-    `words` stand in place of the value, which then leaves with neither unit, range nor flag.
-    """
-
-    status: str
-    flag: str | None = None
-    comments: tuple[str, ...] = ()
-    words: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class AddedObservation:
-    """A derived result to add. `value` is the text of OBX-5, `unit` is UCUM, `kind` is OBX-2."""
-
-    code: str
-    title: str
-    system: str
-    value: str
-    unit: str
-    status: str = "F"
-    flag: str | None = None
-    reference: str = ""
-    kind: str = "NM"
-    comments: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Header:
-    """What the MSH of an outgoing message says; `version` and `processing` None: as received.
-
-    `now` is aware; `zone` is how it is written.
-    """
-
-    application: str
-    facility: str
-    receiving_application: str
-    receiving_facility: str
-    control_id: str
-    now: datetime
-    version: str | None = None
-    processing: str | None = None
-    zone: str = "UTC"
 
 
 def build_report(
@@ -250,11 +202,9 @@ class _Writer:
         if change is None:
             return []
         self._written.add(obx.index)
-        changes = {11: change.status}
-        if change.words:
-            changes |= {2: "ST", 5: self._own(change.words), 6: "", 7: "", 8: ""}
-        elif change.flag:
-            changes[8] = self._flags(obx, change.flag)
+        changes = {11: change.status, **self._instead(obx, change)}
+        if change.who:
+            changes[16] = self._own(change.who)
         notes = [n for n, segment in enumerate(result.followers, 1) if segment.name == "NTE"]
         cut = notes[-1] if notes else 0
         return [
@@ -263,6 +213,17 @@ class _Writer:
             *self._comments(change.comments, len(notes) + 1),
             *self._as_sent(result.followers[cut:]),
         ]
+
+    def _instead(self, obx: Segment, change: Change) -> dict[int, str]:
+        """Return the fields of value, unit, range and flag that are not as they were sent."""
+        if change.status == "X":
+            return {5: NULL, 8: ""}
+        if change.words:
+            return {2: "ST", 5: self._own(change.words), 6: "", 7: "", 8: ""}
+        if change.value:
+            flag = self._own(change.flag or "")
+            return {2: _kind(obx, change.value), 5: self._own(change.value), 8: flag}
+        return {8: self._flags(obx, change.flag)} if change.flag else {}
 
     def _flags(self, obx: Segment, flag: str) -> str:
         codes = [obx.get(8, rep=rep + 1) for rep in range(len(obx.repetitions(8)))]
@@ -293,6 +254,14 @@ class _Writer:
             fields += [self._own(item.reference), self._own(item.flag or ""), "", "", item.status]
             lines += [self._line(*fields), *self._comments(item.comments, 1)]
         return lines
+
+
+def _kind(obx: Segment, value: str) -> str:
+    """OBX-2 of a corrected value: NM and SN hold numbers alone."""
+    was = obx.field(2)
+    if was not in ("NM", "SN"):
+        return was if was in ("ST", "TX", "FT") else "ST"
+    return "NM" if value.removeprefix("-").replace(".", "", 1).isdecimal() else "ST"
 
 
 def _identity(obr: Segment) -> tuple[str, str]:

@@ -77,7 +77,7 @@ def check(
             expressions.tables, symbols.populations, populations, symbols.parameters, findings,
             memory,
         )  # fmt: skip
-        _check_cover(symbols, by_test, findings)
+        _check_cover(symbols, by_test, reading, findings)
         _check_watched(symbols, expressions.tables, by_test, findings)
         check_usefulness(expressions, memory)
     if findings.has_errors:
@@ -128,10 +128,13 @@ def _nothing(sources: Mapping[str, Source]) -> Diagnostic:
 
 
 def _check_cover(
-    symbols: Symbols, by_test: Mapping[str, list[CompiledRule]], findings: Findings
+    symbols: Symbols,
+    by_test: Mapping[str, list[CompiledRule]],
+    reading: Reading,
+    findings: Findings,
 ) -> None:
     if not symbols.rules:
-        place = next(iter(symbols.places.values()), None) or symbols.limits[0]
+        place = next(iter(symbols.places.values()), reading.declarations[0])
         findings.add(
             "R500", place.span, "this rule set has no rule",
             meaning="nothing would be covered, and so nothing released.",

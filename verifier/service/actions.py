@@ -2,18 +2,27 @@
 transaction of the caller."""
 
 from collections.abc import Collection
-from datetime import datetime
-
-import msgspec
+from datetime import datetime, timedelta
 
 from verifier.errors import RefusedError
-from verifier.facts.case import CaseRecord, Control, State
+from verifier.facts.case import Control
+from verifier.service.deeds import Deed, Said
 from verifier.service.judging import Judge
 from verifier.service.reviewing import list_released
+from verifier.service.settling import (
+    NO_WORDS,
+    Words,
+    held_by,
+    may_settle,
+    open_case,
+    serious,
+    settle,
+    sign,
+    texts,
+)
+from verifier.store.actrows import ActKind, Done
 from verifier.store.rows import Person, Scope, StoredCase
 from verifier.store.transaction import Transaction
-
-SETTLES = {"technologist", "pathologist"}  # an administrator keeps rules and people, not results
 
 
 def release(
@@ -26,10 +35,12 @@ def release(
     now: datetime,
     *,
     expected: int | None = None,
+    words: Words = NO_WORDS,
 ) -> None:
     """Release held results on a person's word; they leave with `comment` as a note.
 
-    Those of a test that is out of control are listed to be looked into.
+    Those of a test that is out of control are listed to be looked into. For `acts.undo_seconds`
+    they are kept back, and can be taken back.
 
     Args:
         tx: the transaction.
@@ -40,15 +51,51 @@ def release(
         comment: free text sent with the results; may be empty.
         now: the instant of signing.
         expected: the version of the case the person has seen.
+        words: comments by code, and why what a rule held is let go.
 
     Raises:
-        RefusedError: the role may not, or a result is not open any more.
+        RefusedError: the role may not, a result is not open any more, a call has to come first, or
+            a code is not one of the settings.
     """
-    stored = _open_case(tx, who, case_id, entries, expected)
+    stored = open_case(tx, who, case_id, entries, expected)
+    _check_called(tx, judge, stored, entries)
+    said = Said(comments=texts(judge, words, comment))
     out = list_released(tx, judge, stored, entries, now)
-    record = _settle(stored.record, entries, "released", who.name)
-    _sign(tx, who, "released", stored, entries, comment, out)
-    judge.judge(tx, stored, record, now, settled=entries, comment=comment, who=who.name)
+    if not words.signed and (out or serious(stored, entries)):
+        raise RefusedError("Critical and out-of-control results are released with your password.")
+    deed = _deed(judge, stored, who, "release", dict.fromkeys(entries, said), words, now)
+    record = settle(stored.record, entries, "released", who.name)
+    sign(tx, who, "released", stored, deed, out)
+    judge.judge(tx, stored, record, now, deed=deed)
+
+
+def suppress(
+    tx: Transaction,
+    judge: Judge,
+    who: Person,
+    case_id: int,
+    entries: Collection[int],
+    comment: str,
+    now: datetime,
+    *,
+    expected: int | None = None,
+    words: Words = NO_WORDS,
+) -> None:
+    """Let words leave in place of values, with a comment; the values count for nothing any more.
+
+    Raises:
+        RefusedError: no comment, the role may not, a result is not open any more, or a code is not
+            one of the settings.
+    """
+    comments = texts(judge, words, comment)
+    if not comments:
+        raise RefusedError("Say with a comment why no value is reported.")
+    stored = open_case(tx, who, case_id, entries, expected)
+    said = Said(comments=comments, words=judge.settings.acts.words)
+    deed = _deed(judge, stored, who, "suppress", dict.fromkeys(entries, said), words, now)
+    record = settle(stored.record, entries, "suppressed", who.name)
+    sign(tx, who, "suppressed", stored, deed)
+    judge.judge(tx, stored, record, now, deed=deed)
 
 
 def reject(
@@ -61,39 +108,28 @@ def reject(
     now: datetime,
     *,
     expected: int | None = None,
+    words: Words = NO_WORDS,
 ) -> None:
-    """Reject held results: they never leave. A reason must be given.
+    """Reject held results: their values never leave. A reason must be given.
+
+    Destinations that had them as not verified, or are to be told of all, are told that no result
+    can be had. Calls that nobody has made yet are not needed any more.
 
     Raises:
         RefusedError: no reason, the role may not, or a result is not open any more.
     """
-    if not comment.strip():
+    comments = texts(judge, words, comment)
+    if not comments:
         raise RefusedError("Say why the results are rejected; the record must show it.")
-    stored = _open_case(tx, who, case_id, entries, expected)
-    record = _settle(stored.record, entries, "rejected", who.name)
-    _sign(tx, who, "rejected", stored, entries, comment)
-    judge.judge(tx, stored, record, now, who=who.name)
-
-
-def ask_new_specimen(
-    tx: Transaction,
-    judge: Judge,
-    who: Person,
-    case_id: int,
-    comment: str,
-    now: datetime,
-    *,
-    expected: int | None = None,
-) -> None:
-    """Reject everything still open of a specimen and put a request for a new one on record.
-
-    Raises:
-        RefusedError: no reason, the role may not, or nothing is open any more.
-    """
-    stored = tx.claim_case(case_id)
-    places = open_entries(stored.record) if stored else []
-    _sign_request(tx, who, case_id, comment)
-    reject(tx, judge, who, case_id, places, comment, now, expected=expected)
+    stored = open_case(tx, who, case_id, entries, expected)
+    said = Said(comments=comments, status="X")
+    deed = _deed(judge, stored, who, "reject", dict.fromkeys(entries, said), words, now)
+    record = settle(stored.record, entries, "rejected", who.name)
+    sign(tx, who, "rejected", stored, deed)
+    for call in tx.calls_of_case(case_id):
+        if call.state == "open" and call.entry in entries:
+            tx.close_call(call.id, "not needed", who.name, now, note="the result was rejected")
+    judge.judge(tx, stored, record, now, deed=deed)
 
 
 def suspend(
@@ -139,76 +175,42 @@ def set_control(
     Raises:
         RefusedError: the role may not.
     """
-    _may_settle(who)
+    may_settle(who)
     tx.set_control_state(test, state, who.name, note, analyzer)
     detail = {"state": state, "analyzer": analyzer, "note": note}
     tx.audit(who.name, "recorded a control state", f"control:{test}", detail)
 
 
-def open_entries(record: CaseRecord) -> list[int]:
-    """Return the places of the results of a case that nobody has settled."""
-    return [place for place, entry in enumerate(record.entries) if entry.state == "open"]
-
-
-def _may_settle(who: Person) -> None:
-    if who.role not in SETTLES:
-        raise RefusedError(
-            "Results are settled by a technologist or a pathologist; an administrator may not."
-        )
-
-
-def _open_case(
-    tx: Transaction, who: Person, case_id: int, entries: Collection[int], expected: int | None
-) -> StoredCase:
-    _may_settle(who)
-    stored = tx.claim_case(case_id)
-    if stored is None:
-        raise RefusedError("There is no such specimen.")
-    if not entries:
-        raise RefusedError("Choose at least one result.")
-    if expected is not None and stored.version != expected:
-        raise RefusedError("This specimen was changed meanwhile. Look at it again before you act.")
-    known = stored.record.entries
-    if any(not 0 <= place < len(known) or known[place].state != "open" for place in entries):
-        raise RefusedError("A result was settled meanwhile. Look at the specimen again.")
-    return stored
-
-
-def _settle(record: CaseRecord, entries: Collection[int], state: State, name: str) -> CaseRecord:
-    return msgspec.structs.replace(
-        record,
-        entries=tuple(
-            msgspec.structs.replace(entry, state=state, settled_by=name)
-            if place in entries
-            else entry
-            for place, entry in enumerate(record.entries)
-        ),
-    )
-
-
-def _sign(
-    tx: Transaction,
-    who: Person,
-    what: str,
-    stored: StoredCase,
-    entries: Collection[int],
-    comment: str,
-    out_of_control: Collection[str] = (),
+def _check_called(
+    tx: Transaction, judge: Judge, stored: StoredCase, entries: Collection[int]
 ) -> None:
+    if judge.settings.calls.when != "before release":
+        return
+    left = [c for c in tx.calls_of_case(stored.id) if c.state == "open" and c.entry in entries]
+    if left:
+        raise RefusedError(f"Call first, then release: {left[0].title} {left[0].value} is open.")
+
+
+def _deed(
+    judge: Judge,
+    stored: StoredCase,
+    who: Person,
+    kind: ActKind,
+    settled: dict[int, Said],
+    words: Words,
+    now: datetime,
+) -> Deed:
+    acts = judge.settings.acts
+    if words.reason and words.reason not in {coded.code for coded in acts.reasons}:
+        raise RefusedError(f"There is no reason with the code {words.reason}.")
     known = stored.record.entries
-    detail = {
-        "role": who.role,
-        "results": [known[place].observation.code for place in sorted(entries)],
-        "places": sorted(entries),
-        "comment": comment,
-        "version seen": stored.version,
-    }
-    if out_of_control:
-        detail["out of control"] = list(out_of_control)
-    tx.audit(who.name, what, f"case:{stored.id}", detail)
-
-
-def _sign_request(tx: Transaction, who: Person, case_id: int, comment: str) -> None:
-    _may_settle(who)
-    detail = {"role": who.role, "comment": comment}
-    tx.audit(who.name, "asked for a new specimen", f"case:{case_id}", detail)
+    done = Done(
+        places=tuple(sorted(settled)),
+        codes=tuple(known[place].observation.code for place in sorted(settled)),
+        comments=next(iter(settled.values())).comments,
+        reason=words.reason,
+        why=words.why.strip(),
+        rules=held_by(stored, settled),
+    )
+    until = now + timedelta(seconds=acts.undo_seconds) if acts.undo_seconds else None
+    return Deed(kind, who.name, settled, done, until)

@@ -8,6 +8,7 @@ from msgspec import Struct
 from verifier.errors import RefusedError
 from verifier.service import actions, worklist
 from verifier.service.judging import Judge
+from verifier.service.settling import Words
 from verifier.store.ids import new_id
 from verifier.store.likeness import alone, likeness
 from verifier.store.rows import Person, StoredCase
@@ -60,23 +61,26 @@ def release(
     chosen: Iterable[Chosen],
     like: str,
     comment: str,
+    words: Words,
 ) -> int:
     """Release what still is as it was seen; return the number of the batch.
 
     Each specimen goes through `actions.release` in a transaction of its own, with the version the
     person has seen: one that changed, was claimed or is not like the others (any more) stays and
-    is named in the record of the batch with the reason.
+    is named in the record of the batch with the reason. `words` say why the rules that held them
+    are overridden, once for all.
     """
     number = new_id()
     left: list[int] = []
     stayed: dict[str, str] = {}
     for one in chosen:
         try:
-            store.write(partial(_release_one, judge, seen, who, one, like, comment, number))
+            store.write(partial(_release_one, judge, seen, who, one, like, comment, words, number))
             left.append(one.case_id)
         except RefusedError as refused:
             stayed[str(one.case_id)] = str(refused)
     detail = {"released": left, "not released": stayed, "comment": comment, "role": who.role}
+    detail["reason"] = " ".join(filter(None, (words.reason, words.why)))
     store.write(lambda tx: tx.audit(who.name, "signed a batch", f"batch:{number}", detail))
     return number
 
@@ -88,6 +92,7 @@ def _release_one(
     one: Chosen,
     like: str,
     comment: str,
+    words: Words,
     number: int,
     tx: Transaction,
 ) -> None:
@@ -98,7 +103,9 @@ def _release_one(
     places = held_places(stored)
     detail = {"batch": number, "places": places}
     tx.audit(who.name, "signed in a batch", f"case:{one.case_id}", detail)
-    actions.release(tx, judge, who, one.case_id, places, comment, seen.now, expected=one.version)
+    actions.release(
+        tx, judge, who, one.case_id, places, comment, seen.now, expected=one.version, words=words
+    )
     worklist.after_acting(tx, seen, who.name, one.case_id)
 
 

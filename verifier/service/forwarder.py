@@ -87,13 +87,14 @@ class Forwarder:
             return LOOK_AGAIN
         try:
             row = await asyncio.to_thread(
-                self._store.read, lambda reader: reader.next_outgoing(self.name)
+                self._store.read, lambda reader: reader.next_outgoing(self.name, self._clock())
             )
             if row is None:
                 return LOOK_AGAIN
             if (left := self._seconds_before(row)) > 0:
                 return left
-            await self._deliver(row)
+            if await self._is_let_go(row):
+                await self._deliver(row)
         except StoreError as error:
             log.error("%s: %s", self.name, error)
             return LOOK_AGAIN
@@ -103,6 +104,12 @@ class Forwarder:
         if row.not_before is None:
             return 0.0
         return float((row.not_before - self._clock()).total_seconds())
+
+    async def _is_let_go(self, row: OutgoingRow) -> bool:
+        """Whether it may leave: what a person may take back is let go by a write of its own."""
+        if row.attempts or row.not_before is None:
+            return True
+        return bool(await self._write(lambda tx: tx.let_go(row.id)))
 
     async def _deliver(self, row: OutgoingRow) -> None:
         try:
@@ -118,7 +125,7 @@ class Forwarder:
         elif answer.code in REFUSED:
             await self._set_aside(row, answer)
         else:
-            await self._postpone(row, f"an answer without a known code: {answer.code!r}")
+            await self._postpone(row, "an answer without a known code in MSA-1")
 
     async def _set_aside(self, row: OutgoingRow, answer: Answer) -> None:
         log.warning("%s refused %s with %s", self.name, row.control_id, answer.code)
@@ -148,13 +155,12 @@ class Forwarder:
         until = self._clock() + timedelta(seconds=pause)
         await self._write(lambda tx: tx.postpone(row.id, until, why))
 
-    async def _write(self, work: Callable[[Transaction], object]) -> None:
+    async def _write(self, work: Callable[[Transaction], object]) -> object:
         """Store what became of a message; until that is done it is not sent again."""
         while True:
             try:
                 # Shielded: stopping must not undo the record of an answer that came.
-                await asyncio.shield(asyncio.wrap_future(self._store.submit(work)))
-                return
+                return await asyncio.shield(asyncio.wrap_future(self._store.submit(work)))
             except StoreError as error:
                 log.error("%s: %s", self.name, error)
                 await asyncio.sleep(LOOK_AGAIN)

@@ -1,6 +1,6 @@
 """From a case record to a decision, stored with everything that may leave because of it."""
 
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from datetime import datetime
 
 import msgspec
@@ -13,10 +13,13 @@ from verifier.facts.preceding import asked, with_preceding
 from verifier.facts.verdicts import Decision, Reason
 from verifier.hl7.message import Message
 from verifier.language.program import Program
+from verifier.service.deeds import Deed
 from verifier.service.gating import Gate
-from verifier.service.outbound import Outbound
+from verifier.service.opening import open_calls
+from verifier.service.outbound import Outbound, control_id_of
 from verifier.service.watching import Watch
 from verifier.settings import Settings
+from verifier.store.actrows import ActRow
 from verifier.store.ids import new_id
 from verifier.store.results import result_rows
 from verifier.store.rows import StoredCase
@@ -84,8 +87,7 @@ class Judge:
         now: datetime,
         *,
         arrival: tuple[int, Message] | None = None,
-        settled: Collection[int] = (),
-        comment: str = "",
+        deed: Deed | None = None,
         who: str = "",
     ) -> Decision:
         """Decide on every open result, store it all, and put out what may leave.
@@ -96,9 +98,8 @@ class Judge:
             record: the case as it is now.
             now: the instant of the decision.
             arrival: id and message when a message is the cause.
-            settled: entries a person just released, to be sent with the others.
-            comment: what that person added, sent as a note.
-            who: the person, empty when rules or time are the cause.
+            deed: what a person just did with results of it.
+            who: the person, where one is the cause without a deed.
         """
         case = self.case_of(tx, record, now, stored.id if stored else 0)
         decision = decide(case, self.program)
@@ -108,17 +109,20 @@ class Judge:
         tx.save_case(case_id, record, decision, rows)
         sent = self.outbound.send(
             tx, case_id, stored, record, decision, now,
-            arrival=arrival, settled=settled, comment=comment,
+            arrival=arrival, deed=deed,
         )  # fmt: skip
         message = arrival[0] if arrival else None
-        tx.add_decision(case_id, message, decision, case, version=self.version)
+        made = tx.add_decision(case_id, message, decision, case, version=self.version)
+        if deed and stored:
+            _keep_act(tx, stored, deed, now, tuple(sent), made)
+        open_calls(tx, self.settings.calls, case_id, record, decision, now)
         detail = {
             "rule set": decision.rule_set,
             "version": self.version,
             "outcomes": {r.code: r.outcome for r in (*decision.results, *decision.derived)},
-            "outgoing": sent,
+            "outgoing": [control_id_of(number) for number in sent],
         }
-        tx.audit(who or "verifier", "decided", f"case:{case_id}", detail)
+        tx.audit(deed.who if deed else who or "verifier", "decided", f"case:{case_id}", detail)
         if arrival:
             self.watch.take(tx, case, record, arrival[0], now)
         return decision
@@ -145,6 +149,15 @@ class Judge:
             before=anchor,
             excluding=record.specimen.key,
         )
+
+
+def _keep_act(
+    tx: Transaction, stored: StoredCase, deed: Deed, now: datetime, sent: tuple[int, ...], made: int
+) -> None:
+    done = msgspec.structs.replace(
+        deed.done, outgoing=sent, decision=made, version=stored.version + 1
+    )
+    tx.add_act(ActRow(new_id(), stored.id, deed.kind, deed.who, now, done))
 
 
 def _bracketed(record: CaseRecord, case: Case) -> CaseRecord:

@@ -23,10 +23,11 @@ from verifier.hl7.acknowledge import (
 from verifier.hl7.faults import AckFault, Unreadable
 from verifier.hl7.message import Message
 from verifier.language.program import Program
+from verifier.service.asking import close_arrived
 from verifier.service.controlling import Controls
-from verifier.service.desk import Answer as Answer
-from verifier.service.desk import Arrival, Desk
 from verifier.service.judging import Judge
+from verifier.service.reception import Answer as Answer
+from verifier.service.reception import Arrival, Reception
 from verifier.service.registering import Registrar, read_news
 from verifier.service.resends import same_body
 from verifier.settings import Settings
@@ -48,7 +49,7 @@ class Line:
     """
 
     def __init__(self, settings: Settings, program: Program, version: int | None = None) -> None:
-        self.settings, self.desk = settings, Desk(settings)
+        self.settings, self.reception = settings, Reception(settings)
         self.alarm = ""
         self.use(program, version)
 
@@ -85,29 +86,29 @@ class Line:
         try:
             message = Message.read(raw, charset=config.charset)
         except Unreadable as fault:
-            return self.desk.keep_unreadable(tx, arrival, fault)
+            return self.reception.keep_unreadable(tx, arrival, fault)
         if refused := admission(message, config.processing, config.takes):
-            return self.desk.refuse(tx, arrival, message, refused)
+            return self.reception.refuse(tx, arrival, message, refused)
         if message.type == "ADT":
             return self._register(tx, arrival, message)
         reports = read_specimens(message, self.judge.maps[connection], doubts)
         self._claim(tx, connection, message, reports)
         earlier = tx.receipts(message.header.get(3), message.header.get(4), message.control_id)
         if same := same_body(earlier, message):
-            return self.desk.answer_again(tx, arrival, message, same)
+            return self.reception.answer_again(tx, arrival, message, same)
         return self._accept(tx, arrival, message, _as_known(tx, reports), reused=bool(earlier))
 
     def _register(self, tx: Transaction, arrival: Arrival, message: Message) -> Answer:
         """Take what a patient registry says."""
         news = read_news(message)
         if isinstance(news, AckFault):
-            return self.desk.refuse(tx, arrival, message, news)
+            return self.reception.refuse(tx, arrival, message, news)
         self._claim(tx, arrival.connection, message, ())
         earlier = tx.receipts(message.header.get(3), message.header.get(4), message.control_id)
         if same := same_body(earlier, message):
-            return self.desk.answer_again(tx, arrival, message, same)
-        ack = self.desk.ack(arrival, message, codes(message).accept, ())
-        self.desk.keep(tx, arrival, message, "accepted", ack)
+            return self.reception.answer_again(tx, arrival, message, same)
+        ack = self.reception.ack(arrival, message, codes(message).accept, ())
+        self.reception.keep(tx, arrival, message, "accepted", ack)
         Registrar(tx, self.judge, arrival.id, arrival.now).take(news)
         return Answer(ack if wants_ack(message, ok=True) else None, "accepted")
 
@@ -135,9 +136,9 @@ class Line:
         try:
             message = Message.read(raw, charset=self.settings.connections[connection].charset)
         except Unreadable as unreadable:
-            return self.desk.keep_unreadable(tx, arrival, unreadable)
-        ack = self.desk.ack(arrival, message, codes(message).error, (fault,))
-        self.desk.keep(tx, arrival, message, "unreadable", ack, error=why)
+            return self.reception.keep_unreadable(tx, arrival, unreadable)
+        ack = self.reception.ack(arrival, message, codes(message).error, (fault,))
+        self.reception.keep(tx, arrival, message, "unreadable", ack, error=why)
         return Answer(ack, "unreadable")
 
     def keep_fragment(
@@ -145,7 +146,7 @@ class Line:
     ) -> None:
         """Keep bytes that never became a message; they are shown and never parsed."""
         arrival = Arrival(new_id(), connection, partial, now)
-        self.desk.keep(tx, arrival, None, "unreadable", None, error=why)
+        self.reception.keep(tx, arrival, None, "unreadable", None, error=why)
 
     def _accept(
         self,
@@ -162,8 +163,8 @@ class Line:
         outcome: MessageOutcome = "accepted" if patients or not reports else "control"
         notes = ["control id used before with other content"] * reused
         notes += ["no results in this message"] * (not reports)
-        ack = self.desk.ack(arrival, message, codes(message).accept, ())
-        self.desk.keep(tx, arrival, message, outcome, ack, note="; ".join(notes))
+        ack = self.reception.ack(arrival, message, codes(message).accept, ())
+        self.reception.keep(tx, arrival, message, outcome, ack, note="; ".join(notes))
         for report in reports:
             if report.specimen.role == CONTROL:
                 controls.take(tx, arrival.connection, arrival.id, report, arrival.now)
@@ -192,6 +193,7 @@ class Line:
         if stored is None:
             record = _checked_identity(tx, record)
         judge.judge(tx, stored, record, arrival.now, arrival=(arrival.id, message))
+        close_arrived(tx, report, record, arrival.now)
 
 
 def _checked_identity(tx: Transaction, record: CaseRecord) -> CaseRecord:

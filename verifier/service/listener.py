@@ -153,7 +153,7 @@ class Listener:
             return [self._submit_message(item.payload, now)]
         if isinstance(item, Batch):
             envelope: Future[Answer | None] = self._store.submit(
-                lambda tx: self._line.desk.keep_batch(tx, name, item, now)
+                lambda tx: self._line.reception.keep_batch(tx, name, item, now)
             )
             # Each in a transaction of its own: one that fails takes no other with it.
             taken = [self._submit_message(raw, now, item.doubts) for raw in item.messages]
@@ -169,11 +169,7 @@ class Listener:
     def _submit_message(
         self, payload: bytes, now: datetime, doubts: tuple[str, ...] = ()
     ) -> "Future[Answer | None]":
-        if doubts:
-            return self._store.submit(
-                lambda tx: self._line.take(tx, self.name, payload, now, doubts)
-            )
-        return self._store.submit(lambda tx: self._line.take(tx, self.name, payload, now))
+        return self._store.submit(lambda tx: self._line.take(tx, self.name, payload, now, doubts))
 
     async def _answer(self, item: Item, futures: "list[Future[Answer | None]]") -> bytes | None:
         """Return what to send once everything is stored."""
@@ -186,7 +182,7 @@ class Listener:
             await self._outcome(raw, future)
             for raw, future in zip(item.messages, taken, strict=True)
         ]
-        return self._line.desk.answer_batch(item, acks, self._clock())
+        return self._line.reception.answer_batch(item, acks, self._clock())
 
     async def _outcome(
         self, payload: bytes | None, future: "Future[Answer | None]"

@@ -8,17 +8,18 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from verifier.facts.case import CaseRecord, Entry
+from verifier.facts.case import LEFT, CaseRecord, Entry
 from verifier.facts.merge import GONE
-from verifier.facts.verdicts import Decision, Derived, ResultDecision
+from verifier.facts.verdicts import Decision, Derived
+from verifier.hl7.changes import AddedObservation, Change, Header
 from verifier.hl7.message import Message
-from verifier.hl7.outgoing import AddedObservation, Change, Header, build_report
+from verifier.hl7.outgoing import build_report
+from verifier.service.deeds import Deed
+from verifier.service.leaving import leaving_now, not_verified, rejected_now, withdrawn_now
 from verifier.settings import Destination, Settings
 from verifier.store.ids import new_id
 from verifier.store.rows import Outgoing, StoredCase
 from verifier.store.transaction import Transaction
-
-NOT_VERIFIED = "R"  # HL7 table 0085: results entered, not verified
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,28 +51,32 @@ class Outbound:
         now: datetime,
         *,
         arrival: tuple[int, Message] | None = None,
-        settled: Collection[int] = (),
-        comment: str = "",
-    ) -> list[str]:
-        """Queue everything that leaves now; return the control ids.
+        deed: Deed | None = None,
+    ) -> list[int]:
+        """Queue everything that leaves now; return the ids of the messages.
 
-        A result leaves when this decision released it, when a person just did (`settled`), or
+        A result leaves when this decision released it, when a person settled it so (`deed`), or
         when this message withdrew it after it had left.
         """
-        leaving = _leaving(stored, record, decision, settled, comment, arrival)
-        unverified = _unverified(record, decision, arrival)
+        leaving = leaving_now(stored, record, decision, deed, arrival)
+        unverified = not_verified(record, decision, arrival)
+        rejected = rejected_now(stored, record, deed)
+        withdrawn = withdrawn_now(record, arrival)
         derived = _derived(tx, stored, decision, leaving)
         carrier = _last_sent(record) if derived else set()
         sent = []
-        for name in self._destinations(record, {*leaving, *unverified, *carrier}):
+        concerned = {*leaving, *unverified, *rejected, *withdrawn, *carrier}
+        for name in self._destinations(record, concerned):
             destination = self.settings.destinations[name]
             places = dict(leaving)
-            if destination.held == "send unverified":
-                places = unverified | places
+            if destination.held == "send unverified":  # it has what was never released as well
+                places = unverified | withdrawn | rejected | places
+            elif destination.rejected == "tell all":
+                places |= rejected
             if not places and not carrier:
                 continue
             moving = _by_message(record, places or carrier, self.settings, name, derived)
-            sent += self._queue(tx, case_id, name, destination, moving, arrival, now)
+            sent += self._queue(tx, case_id, name, destination, moving, arrival, now, deed)
         return sent
 
     def _destinations(self, record: CaseRecord, places: Collection[int]) -> list[str]:
@@ -90,38 +95,43 @@ class Outbound:
         moving: Moving,
         arrival: tuple[int, Message] | None,
         now: datetime,
-    ) -> list[str]:
+        deed: Deed | None,
+    ) -> list[int]:
         sent = []
         for message_id in sorted(moving.changes):
             number = new_id()
-            control_id = f"V{number:X}"
-            message = self._message(tx, message_id, moving.connections[message_id], arrival)
+            control_id = control_id_of(number)
+            message = self.message(tx, message_id, moving.connections[message_id], arrival)
             last = message_id == max(moving.changes)
             payload = build_report(
                 message,
                 keep=moving.changes[message_id],
-                header=self._header(destination, control_id, now),
+                header=self.header(name, control_id, now),
                 extra=moving.derived if last else (),
                 sent=moving.sent.get(message_id, ()),
             )
-            tx.add_outbox(Outgoing(number, name, case_id, control_id, payload, now))
-            sent.append(control_id)
+            until = deed.until if deed else None
+            tx.add_outbox(Outgoing(number, name, case_id, control_id, payload, now, until))
+            sent.append(number)
         return sent
 
-    def _message(
+    def message(
         self,
         tx: Transaction,
         message_id: int,
         connection: str,
-        arrival: tuple[int, Message] | None,
+        arrival: tuple[int, Message] | None = None,
     ) -> Message:
+        """Return a message as received; `arrival` is the one being taken now."""
         if arrival and arrival[0] == message_id:
             return arrival[1]
         return Message.read(
             tx.raw(message_id), charset=self.settings.connections[connection].charset
         )
 
-    def _header(self, destination: Destination, control_id: str, now: datetime) -> Header:
+    def header(self, name: str, control_id: str, now: datetime) -> Header:
+        """Return what the MSH of a message to a destination says."""
+        destination = self.settings.destinations[name]
         return Header(
             self.settings.application,
             self.settings.facility,
@@ -133,56 +143,9 @@ class Outbound:
         )
 
 
-def _leaving(
-    stored: StoredCase | None,
-    record: CaseRecord,
-    decision: Decision,
-    settled: Collection[int],
-    comment: str,
-    arrival: tuple[int, Message] | None,
-) -> dict[int, Change]:
-    changes = {}
-    for result in decision.results:
-        if result.outcome == "release" and result.entry >= 0:
-            changes[result.entry] = _change(record.entries[result.entry], result)
-    before = {r.entry: r for r in stored.decision.results} if stored and stored.decision else {}
-    for place in settled:
-        changes[place] = _change(record.entries[place], before.get(place), comment)
-    for place, entry in enumerate(record.entries):
-        if entry.state == "withdrawn" and entry.corrects and _just_arrived(entry, arrival):
-            changes[place] = Change(entry.observation.status)
-    return _forwardable(record, changes)
-
-
-def _unverified(
-    record: CaseRecord, decision: Decision, arrival: tuple[int, Message] | None
-) -> dict[int, Change]:
-    """Held results a message just brought, for destinations that take them as not verified."""
-    changes = {
-        result.entry: Change(NOT_VERIFIED, result.flag or None, words=result.instead)
-        for result in decision.results
-        if result.outcome != "release"
-        and result.entry >= 0
-        and _just_arrived(record.entries[result.entry], arrival)
-    }
-    return _forwardable(record, changes)
-
-
-def _forwardable(record: CaseRecord, changes: dict[int, Change]) -> dict[int, Change]:
-    """Leave out indices taken from a SAC: there is no OBX to send for them."""
-    return {p: c for p, c in changes.items() if not record.entries[p].observation.interference}
-
-
-def _just_arrived(entry: Entry, arrival: tuple[int, Message] | None) -> bool:
-    return arrival is not None and entry.message == arrival[0]
-
-
-def _change(entry: Entry, result: ResultDecision | None, comment: str = "") -> Change:
-    comments = result.comments if result else ()
-    flag = (result.flag or None) if result else None
-    status = "C" if entry.corrects else "F"
-    words = result.instead if result else ""
-    return Change(status, flag, (*comments, comment) if comment else comments, words)
+def control_id_of(number: int) -> str:
+    """Return the control id (MSH-10) of an outgoing message."""
+    return f"V{number:X}"
 
 
 def _derived(
@@ -191,7 +154,10 @@ def _derived(
     decision: Decision,
     leaving: Mapping[int, Change],
 ) -> tuple[AddedObservation, ...]:
-    before = [one.decision for one in tx.decisions(stored.id)] if stored else []
+    taken_back = {act.done.decision for act in tx.acts(stored.id) if act.undone} if stored else ()
+    before = (
+        [d.decision for d in tx.decisions(stored.id) if d.id not in taken_back] if stored else []
+    )
     withdrawing = any(change.status in GONE for change in leaving.values())
     moving = moving_derived(before, decision, withdrawing=withdrawing)
     return tuple(_added(item) for item in moving)
@@ -204,7 +170,7 @@ def _last_sent(record: CaseRecord) -> set[int]:
 
 
 def _has_left(entry: Entry) -> bool:
-    return entry.state == "released" and not entry.observation.interference
+    return entry.state in LEFT and not entry.observation.interference
 
 
 def _by_message(

@@ -6,8 +6,8 @@ from datetime import datetime
 from typing import Literal
 
 from verifier.errors import RefusedError
-from verifier.service.actions import SETTLES
 from verifier.service.controlling import Controls
+from verifier.service.settling import SETTLES
 from verifier.store.qualityrows import Basis, ControlLevel
 from verifier.store.rows import Person
 from verifier.store.transaction import Reader, Transaction

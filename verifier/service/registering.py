@@ -73,6 +73,8 @@ class Registrar:
             moved = [(stored, merged(patient, key, merge.patient)) for stored, patient in theirs]
             for stored, patient in moved:  # all of them first: each is history of the others
                 self._tx.move_results(stored.id, key)
+                self._tx.move_calls(stored.id, key)
+                self._tx.move_requests(stored.id, key)
                 self._tx.save_case(stored.id, _with(stored.record, patient, doubts))
             self._tx.move_words(prior, key)
             for stored, patient in [*moved, *own]:

@@ -12,6 +12,7 @@ import uvicorn
 from verifier import clock as clocks
 from verifier.clock import Clock
 from verifier.errors import SettingsError
+from verifier.service import plainlog
 from verifier.service.forwarder import Forwarder
 from verifier.service.keeping import keep_removing
 from verifier.service.leasing import keep_leases
@@ -80,6 +81,7 @@ class Service:
 
     async def _run_with(self, store: Store, line: Line) -> None:
         loop = asyncio.get_running_loop()
+        plainlog.watch(loop)
         for number in (signal.SIGTERM, signal.SIGINT):
             loop.add_signal_handler(number, self.stop)
         forwarders = [
@@ -147,6 +149,7 @@ class Service:
             host=web.host,
             port=web.port,
             log_level="warning",
+            log_config=None,  # our own, which quotes no errors
             access_log=False,
             server_header=False,
             timeout_graceful_shutdown=2,

@@ -1,11 +1,14 @@
 """Reads from the database what rules did in service."""
 
-from collections.abc import Callable, Iterator
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 
 from verifier.assurance.usage import OVERRIDES, Counting, History, Usage
 from verifier.language.program import Program
+from verifier.practice import Coded
 from verifier.store.store import Store
+from verifier.store.transaction import Reader
 from verifier.store.usage import NEWEST
 
 
@@ -31,6 +34,25 @@ def read_usage(
             counting.take(history)
         tell(counting.cases)
     return counting.usage(program, since, all_read=True, least=least)
+
+
+def reasons_given(
+    reader: Reader, since: datetime, coded: Sequence[Coded]
+) -> dict[str, list[tuple[str, int]]]:
+    """Return per rule why people released what it held, with how often, the most frequent first.
+
+    What was taken back does not count.
+    """
+    texts = {each.code: each.text for each in coded}
+    found: dict[str, Counter[str]] = {}
+    for act in reader.acts_since(since):
+        done = act.done
+        if act.what != "release" or act.undone or not (done.reason or done.why):
+            continue
+        said = " ".join(filter(None, (texts.get(done.reason, done.reason), done.why)))
+        for rule in done.rules:
+            found.setdefault(rule, Counter())[said] += 1
+    return {rule: counted.most_common() for rule, counted in found.items()}
 
 
 def _pages(store: Store, since: datetime) -> Iterator[list[History]]:

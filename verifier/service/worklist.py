@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 
 from verifier.errors import RefusedError
 from verifier.facts.priorities import ROUTINE
-from verifier.service.actions import SETTLES
+from verifier.service.settling import SETTLES
 from verifier.settings import Settings
 from verifier.store.rows import Person
 from verifier.store.transaction import Reader, Transaction
@@ -90,11 +90,14 @@ def heeding(
 ) -> None:
     """Act on a specimen, unless another has claimed it and that was not said to be known.
 
+    A claim is on what is held: it stands in nobody's way once nothing of the specimen is.
+
     Raises:
         RefusedError: as `heed`, and whatever `act` refuses.
     """
-    tx.claim_case(case_id)
-    heed(tx, seen, seen.person, case_id, although)
+    stored = tx.claim_case(case_id)
+    if stored and stored.held:
+        heed(tx, seen, seen.person, case_id, although)
     act(tx)
     after_acting(tx, seen, seen.person, case_id)
 

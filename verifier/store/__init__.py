@@ -1,7 +1,8 @@
 """The database: the only room that speaks SQL. Start at `Store`, `Reader` and `Transaction`."""
 
 from verifier.store.ids import new_id
-from verifier.store.people import SHORTEST_PASSWORD, hash_password, password_fits
+from verifier.store.passwords import SHORTEST_PASSWORD
+from verifier.store.people import hash_password, password_fits
 from verifier.store.results import result_rows
 from verifier.store.rows import (
     ROLES,

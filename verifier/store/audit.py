@@ -136,7 +136,8 @@ def _state_of(row: Any) -> LogState:
     return LogState(origin, head, past)
 
 
-def _read_entry(row: Any) -> AuditEntry:
+def read_entry(row: Any) -> AuditEntry:
+    """Return an entry from the columns asked for here."""
     seq, at, writer, who, what, subject, detail = row
     known = None if detail is None else codec.read_detail(detail)
     return AuditEntry(seq, codec.instant(at), writer, who, what, subject, known)
@@ -147,7 +148,7 @@ class AuditReads(Reading):
 
     def audit_of(self, subject: str) -> list[AuditEntry]:
         """Return the entries on one subject (``case:7``, ``person:ann`` …), oldest first."""
-        entries = [_read_entry(row) for row in self._all(_OF_SUBJECT, about=subject)]
+        entries = [read_entry(row) for row in self._all(_OF_SUBJECT, about=subject)]
         if len({entry.writer for entry in entries}) > 1:  # numbers of one log are in order
             entries.sort(key=lambda entry: entry.at)
         return entries
@@ -159,7 +160,7 @@ class AuditReads(Reading):
     def audit_newest(self, most: int = 100) -> list[AuditEntry]:
         """Return the latest entries of all logs, newest first."""
         of_logs = [
-            [_read_entry(row) for row in self._all(_NEWEST, log=log, most=most)]
+            [read_entry(row) for row in self._all(_NEWEST, log=log, most=most)]
             for log in self.audit_logs()
         ]
         if len(of_logs) == 1:

@@ -3,11 +3,11 @@
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import bindparam, func, insert, select, text, update
+from sqlalchemy import and_, bindparam, exists, func, insert, or_, select, text, update
 
 from verifier.store import schema
 from verifier.store.base import Reading, Writing
-from verifier.store.codec import instant, instant_or_none, micros
+from verifier.store.codec import instant, instant_or_none, micros, micros_or_none
 from verifier.store.rows import OutboxCount, Outgoing, OutgoingRow
 from verifier.store.sql import Statement
 
@@ -22,7 +22,26 @@ _this = _out.c.id == bindparam("outgoing")
 _still_waiting = text("status = 'waiting'")
 
 _INSERT = Statement(insert(_out))
-_NEXT = Statement(_row.where(_of_destination, _still_waiting).order_by(_out.c.id).limit(1))
+_before = _out.alias("before")
+_kept = and_(_out.c.attempts == 0, _out.c.not_before > bindparam("now"))
+_behind = exists().where(  # of the same case, a message that may still be taken back
+    _before.c.case_id == _out.c.case_id,
+    _before.c.id < _out.c.id,
+    _before.c.destination == _out.c.destination,
+    _before.c.status == "waiting",
+    _before.c.attempts == 0,
+    _before.c.not_before > bindparam("now"),
+)
+_NEXT = Statement(
+    _row.where(
+        _of_destination,
+        text("outgoing.status = 'waiting'"),
+        or_(~_kept, _out.c.not_before.is_(None)),
+        ~_behind,
+    )
+    .order_by(_out.c.id)
+    .limit(1)
+)
 _ONE = Statement(_row.where(_this))
 _OF_CASE = Statement(_row.where(_out.c.case_id == bindparam("case")).order_by(_out.c.id))
 _LIST = Statement(
@@ -63,6 +82,12 @@ _RETRY = Statement(
     .where(_this, text("status = 'rejected'"))
     .values(status="waiting", not_before=None, finished=None)
 )
+_TAKE_BACK = Statement(
+    update(_out)
+    .where(_this, _still_waiting, _out.c.attempts == 0, _out.c.not_before > bindparam("now"))
+    .values(status="taken back", finished=bindparam("now"))
+)
+_LET_GO = Statement(update(_out).where(_this, _still_waiting).values(not_before=None))
 _SETTLE = Statement(
     update(_out).where(_this, text("status = 'rejected'")).values(status="abandoned")
 )
@@ -80,12 +105,13 @@ def _outgoing(row: Any) -> OutgoingRow:
 class OutboxReads(Reading):
     """What can be asked about outgoing messages."""
 
-    def next_outgoing(self, destination: str) -> OutgoingRow | None:
+    def next_outgoing(self, destination: str, now: datetime) -> OutgoingRow | None:
         """Return the oldest waiting message of a destination, even before its `not_before`.
 
-        Nothing behind it may be sent first: the caller waits until `not_before`.
+        Nothing behind it may be sent first: the caller waits until `not_before`. Left out is what a
+        person may still take back, with all that follows for the same case.
         """
-        row = self._one(_NEXT, destination=destination)
+        row = self._one(_NEXT, destination=destination, now=micros(now))
         return None if row is None else _outgoing(row)
 
     def outgoing(self, outgoing_id: int) -> OutgoingRow | None:
@@ -124,7 +150,8 @@ class OutboxWrites(OutboxReads, Writing):
         """Add a message to send; its case must be saved before."""
         self._insert(
             _INSERT, outgoing.id, outgoing.destination, outgoing.case_id, outgoing.control_id,
-            micros(outgoing.created), "waiting", 0, None, None, "", outgoing.payload,
+            micros(outgoing.created), "waiting", 0, micros_or_none(outgoing.not_before), None, "",
+            outgoing.payload,
         )  # fmt: skip
         self._touch("outbox")
 
@@ -151,6 +178,15 @@ class OutboxWrites(OutboxReads, Writing):
         """Take a refused message off the list: a person dealt with it. False when not refused."""
         self._touch("outbox")
         return self._run(_SETTLE, outgoing=outgoing_id) == 1
+
+    def take_back(self, outgoing_id: int) -> bool:
+        """Keep a message from being sent; False when it may have left already."""
+        self._touch("outbox")
+        return self._run(_TAKE_BACK, outgoing=outgoing_id, now=micros(self.now())) == 1
+
+    def let_go(self, outgoing_id: int) -> bool:
+        """Decide that a message leaves now; False when it was taken back before that."""
+        return self._run(_LET_GO, outgoing=outgoing_id) == 1
 
     def _finish(self, outgoing_id: int, status: str, answer: str) -> bool:
         self._touch("outbox")

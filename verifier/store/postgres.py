@@ -62,7 +62,7 @@ def address(url: str) -> URL:
     """Return a database address, read. Raises StoreError when it is none."""
     try:
         return make_url(url)
-    except ArgumentError as error:
+    except (ArgumentError, ValueError) as error:  # the latter of a port that is no number
         raise StoreError(
             "this database address can not be read; write postgresql://USER@HOST/DATABASE"
         ) from error

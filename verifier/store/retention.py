@@ -1,10 +1,10 @@
 """Removing patient data after its time, so that the audit log still verifies.
 
 A case goes as a whole: record, results, decisions with their facts and what a shadow said of them,
-outgoing messages, reviews; with the last case of a patient go the words they are found by. Of a
-message the bytes go, of an audit entry the details: what is hashed holds a salted hash of them
-only. What is left says that something was received, decided, seen and sent, when and by whom, and
-no longer about whom.
+outgoing messages, reviews, acts, requests, calls; with the last case of a patient go the words they
+are found by. Of a message the bytes go, of an audit entry the details: what is hashed holds a
+salted hash of them only. What is left says that something was received, decided, seen and sent,
+when and by whom, and no longer about whom.
 """
 
 from collections.abc import Callable, Iterable, Iterator
@@ -14,7 +14,7 @@ from datetime import datetime
 from msgspec import Struct
 from sqlalchemy import bindparam, delete, exists, or_, select, update
 
-from verifier.store import qualityschema, schema, shadowschema, worklistschema
+from verifier.store import actschema, qualityschema, schema, shadowschema, worklistschema
 from verifier.store.base import Reading, Writing
 from verifier.store.codec import micros
 from verifier.store.ids import id_at
@@ -26,13 +26,10 @@ _case, _message, _audit = schema.specimen_case, schema.message, schema.audit
 # Every table whose rows belong to a case, and the one whose rows belong to a decision.
 OF_DECISION = shadowschema.shadow_difference
 OF_CASE = (
-    schema.decision,
-    schema.outgoing,
-    schema.result,
-    qualityschema.quality_review,
-    worklistschema.case_claim,
-    worklistschema.case_presence,
-)
+    schema.decision, schema.outgoing, schema.result, qualityschema.quality_review,
+    actschema.call_attempt, actschema.critical_call, actschema.work_request, actschema.act,
+    worklistschema.case_claim, worklistschema.case_presence,
+)  # fmt: skip
 
 _OLD_CASES = Statement(
     select(_case.c.id)
@@ -44,6 +41,10 @@ _OLD_CASES = Statement(
         _case.c.waiting == 0,
         ~exists().where(
             schema.outgoing.c.case_id == _case.c.id, schema.outgoing.c.status == "waiting"
+        ),
+        *(
+            ~exists().where(table.c.case_id == _case.c.id, table.c.state == "open")
+            for table in (actschema.critical_call, actschema.work_request)
         ),
     )
     .order_by(_case.c.id)

@@ -6,13 +6,13 @@ from typing import Literal
 
 from msgspec import Struct
 
+from verifier.entrance import Role as Role
 from verifier.facts.case import CaseRecord, Control
 from verifier.facts.values import Value
 from verifier.facts.verdicts import Decision
 
 MessageOutcome = Literal["accepted", "rejected", "unreadable", "control"]
-OutgoingStatus = Literal["waiting", "sent", "rejected", "abandoned"]
-Role = Literal["technologist", "pathologist", "administrator"]
+OutgoingStatus = Literal["waiting", "sent", "rejected", "abandoned", "taken back"]
 Scope = Literal["all", "test", "connection"]
 ROLES: tuple[Role, ...] = ("technologist", "pathologist", "administrator")
 
@@ -150,7 +150,8 @@ class QueueRow(Struct, frozen=True):
 class Outgoing(Struct, frozen=True):
     """A message for a destination. Order per destination is the order of ids.
 
-    Make `id` inside the transaction that adds it, so that the order is the order of commits.
+    Make `id` inside the transaction that adds it, so that the order is the order of commits. Until
+    `not_before` a person may take it back; only what follows for the same case waits for it.
     """
 
     id: int
@@ -159,10 +160,12 @@ class Outgoing(Struct, frozen=True):
     control_id: str
     payload: bytes
     created: datetime
+    not_before: datetime | None = None
 
 
 class OutgoingRow(Struct, frozen=True):
-    """An outgoing message with what became of it. `not_before` is set after a failed attempt."""
+    """An outgoing message with what became of it. `not_before` is set after a failed attempt,
+    and before the first one while a person may take it back."""
 
     id: int
     destination: str
@@ -207,8 +210,15 @@ class ControlRow(Struct, frozen=True):
     analyzer: str = ""
 
 
+Step = Literal["", "code", "enrol", "password"]  # what is still owed before a session opens
+
+
 class Person(Struct, frozen=True):
-    """Somebody who may sign in. `locked` stands until an administrator unlocks."""
+    """Somebody who may sign in. `locked` stands until an administrator unlocks.
+
+    The account is of no use from `ends` on. `subject` is set for people whom an identity provider
+    lets in: their password signs and does not open the door.
+    """
 
     name: str
     role: Role
@@ -216,15 +226,44 @@ class Person(Struct, frozen=True):
     failures: int
     locked_until: datetime | None
     created: datetime
+    password_set: datetime | None = None
+    ends: datetime | None = None
+    subject: str | None = None
+
+    def ended(self, now: datetime) -> bool:
+        """Return whether the account has ended."""
+        return self.ends is not None and self.ends <= now
 
 
 class Session(Struct, frozen=True):
-    """A signed-in browser. `csrf` is bound to the session and never the token itself."""
+    """A signed-in browser. `csrf` is bound to the session and never the token itself.
+
+    It ends at `expires`, which use puts off, and at `until`, which nothing does. While a `step` is
+    owed it opens nothing. `handle` names it to people who may end it and opens nothing either.
+    """
 
     person: Person
     csrf: str
     created: datetime
     expires: datetime
+    until: datetime
+    seen: datetime
+    step: Step
+    agent: str
+    address: str
+    handle: str
+
+
+class SecondFactor(Struct, frozen=True):
+    """The secret of a person's authenticator; None until a code of it was given.
+
+    `pending` is one that is being set up. `last_step` is the newest time step used.
+    """
+
+    secret: bytes | None
+    pending: bytes | None
+    last_step: int
+    recovery: int
 
 
 class AuditEntry(Struct, frozen=True):

@@ -212,6 +212,10 @@ person = Table(
     Column("failures", Integer, nullable=False),
     Column("locked_until", BigInteger),
     Column("created", BigInteger, nullable=False),
+    Column("password_set", BigInteger),
+    Column("ends", BigInteger),
+    Column("subject", Text),  # who an identity provider says it is, for people who come from one
+    Index("person_by_subject", "subject", unique=True),
 )
 
 session = Table(
@@ -222,7 +226,30 @@ session = Table(
     Column("csrf", Text, nullable=False),
     Column("created", BigInteger, nullable=False),
     Column("expires", BigInteger, nullable=False),
+    Column("until", BigInteger, nullable=False),
+    Column("seen", BigInteger, nullable=False),
+    Column("step", Text, nullable=False),
+    Column("agent", Text, nullable=False),
+    Column("address", Text, nullable=False),
     Index("session_by_person", "person"),
+)
+
+# Secrets of authenticator programs. `pending` counts for nothing until a code of it was given;
+# `last_step` is the newest time step whose code was used.
+second_factor = Table(
+    "second_factor",
+    metadata,
+    Column("person", Text, ForeignKey("person.name"), primary_key=True),
+    Column("secret", LargeBinary),
+    Column("pending", LargeBinary),
+    Column("last_step", BigInteger, nullable=False),
+)
+
+recovery_code = Table(
+    "recovery_code",
+    metadata,
+    Column("person", Text, ForeignKey("person.name"), primary_key=True),
+    Column("hashed", LargeBinary, primary_key=True),
 )
 
 audit = Table(
@@ -239,6 +266,7 @@ audit = Table(
     Column("detail", LargeBinary),
     Column("leaf", LargeBinary, nullable=False),
     Index("audit_by_subject", "subject", "seq"),
+    _index_where("who <> 'verifier'", "audit_by_person", "who", "at"),
 )
 
 audit_head = Table(

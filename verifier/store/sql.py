@@ -10,6 +10,8 @@ from typing import Any, Protocol
 from sqlalchemy.engine.interfaces import Dialect
 from sqlalchemy.sql.elements import ClauseElement
 
+from verifier.errors import RefusedError
+
 
 class Cursor(Protocol):
     """What is used of a DBAPI cursor."""
@@ -47,9 +49,16 @@ class Connected:
         self._dialect = dialect
 
     def _run(self, statement: Statement, **values: object) -> int:
-        """Run and return how many rows were touched."""
+        """Run and return how many rows were touched.
+
+        Raises:
+            RefusedError: a number is longer than any that is stored.
+        """
         sql, positions = statement.form(self._dialect)
-        self._cursor.execute(sql, [values.get(name, default) for name, default in positions])
+        try:
+            self._cursor.execute(sql, [values.get(name, default) for name, default in positions])
+        except OverflowError as error:  # SQLite; PostgreSQL finds nothing
+            raise RefusedError("There is nothing of so large a number.") from error
         return self._cursor.rowcount
 
     def _all(self, statement: Statement, **values: object) -> list[Any]:

@@ -2,7 +2,9 @@
 
 from msgspec import Struct
 
+from verifier.store.acts import ActReads, ActWrites
 from verifier.store.audit import AuditWrites, LogState
+from verifier.store.calls import CallReads, CallWrites
 from verifier.store.cases import CaseReads, CaseWrites
 from verifier.store.claims import Claim
 from verifier.store.controls import ControlReads, ControlWrites
@@ -19,12 +21,16 @@ from verifier.store.retention import RetentionReads, RetentionWrites
 from verifier.store.reviews import ReviewReads, ReviewWrites
 from verifier.store.ruleversions import RuleReads, RuleWrites
 from verifier.store.search import SearchReads
+from verifier.store.secondfactor import SecondFactorReads, SecondFactorWrites
 from verifier.store.shadows import ShadowReads, ShadowWrites
+from verifier.store.sights import SightReads
+from verifier.store.signedin import SessionReads, SessionWrites
 from verifier.store.usage import UsageReads
 from verifier.store.worklist import WorklistReads, WorklistWrites
 
 
 class Reader(
+    SightReads,
     QueueReads,
     CaseReads,
     PatientReads,
@@ -36,7 +42,11 @@ class Reader(
     ReviewReads,
     RuleReads,
     ShadowReads,
+    ActReads,
+    CallReads,
     PeopleReads,
+    SessionReads,
+    SecondFactorReads,
     RetentionReads,
     InclusionReads,
     UsageReads,
@@ -64,7 +74,11 @@ class Transaction(
     ReviewWrites,
     RuleWrites,
     ShadowWrites,
+    ActWrites,
+    CallWrites,
     PeopleWrites,
+    SessionWrites,
+    SecondFactorWrites,
     RetentionWrites,
     WorklistWrites,
     AuditWrites,

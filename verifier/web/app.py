@@ -4,9 +4,9 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from http import HTTPStatus
 from pathlib import Path
-from urllib.parse import quote
+from urllib.parse import quote, urlsplit
 
-from fastapi import FastAPI, Request
+from fastapi import Depends, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import PlainTextResponse, Response
 from fastapi.staticfiles import StaticFiles
@@ -18,21 +18,26 @@ from verifier.service.line import Line
 from verifier.settings import Settings
 from verifier.store.store import Store
 from verifier.web.desk import Desk
-from verifier.web.guard import ForbiddenError, NotSignedInError, see
+from verifier.web.guard import ForbiddenError, NotSignedInError, OwingError, numbers_fit, see
 from verifier.web.routes import (
     access,
+    account,
+    acts,
     batch,
+    calls,
     case,
     claims,
     drafts,
     levels,
     messages,
     people,
+    provider,
     quality,
     queue,
     record,
     rules,
     search,
+    steps,
     stops,
     trails,
     usage,
@@ -61,10 +66,11 @@ def create_app(store: Store, line: Line, settings: Settings, clock: Clock) -> Fa
     app.state.desk = desk
     app.add_middleware(Shell, secure=settings.web.encrypted)
     app.mount("/static", StaticFiles(directory=_STATIC), name="static")
-    bench = (access, queue, case, claims, batch, trails, search, messages, stops, quality, levels)
-    office = (usage, rules, versions, drafts, people, record)
-    for part in (*bench, *office):
-        app.include_router(part.router)
+    doors = (access, steps, provider, account)
+    bench = (queue, case, claims, batch, acts, calls, trails, search, messages)
+    office = (stops, quality, levels, usage, rules, versions, drafts, people, record)
+    for part in (*doors, *bench, *office):
+        app.include_router(part.router, dependencies=[Depends(numbers_fit)])
     _explain_refusals(app, desk)
     return app
 
@@ -79,7 +85,14 @@ def _explain_refusals(app: FastAPI, desk: Desk) -> None:
     @app.exception_handler(NotSignedInError)
     def _sign_in(request: Request, error: Exception) -> Response:
         if request.method == "GET" and "text/html" in request.headers.get("accept", ""):
+            if isinstance(error, OwingError):
+                return see("/sign-in/step")
             return see(f"/sign-in?next={quote(request.url.path)}")
+        if "text/html" in request.headers.get(
+            "accept", ""
+        ):  # a form; its page keeps what was typed
+            came_from = urlsplit(request.headers.get("referer", "")).path
+            return see(f"/sign-in?next={quote(came_from or '/')}")
         return PlainTextResponse(f"{error}\n", status_code=401)
 
     @app.exception_handler(ForbiddenError)
@@ -97,6 +110,10 @@ def _explain_refusals(app: FastAPI, desk: Desk) -> None:
     @app.exception_handler(RequestValidationError)
     def _unfit(request: Request, error: Exception) -> Response:
         return page(HTTPStatus.BAD_REQUEST, "The form did not hold what was expected.")
+
+    @app.exception_handler(OverflowError)
+    def _too_large(request: Request, error: Exception) -> Response:
+        return page(HTTPStatus.BAD_REQUEST, "A number is larger than any there is.")
 
     @app.exception_handler(HTTPException)
     def _other(request: Request, error: Exception) -> Response:

@@ -13,6 +13,7 @@ from verifier.facts.verdicts import Request
 from verifier.service.judging import Judge
 from verifier.store.rows import AuditEntry, OutgoingRow, StoredCase, StoredDecision
 from verifier.store.search import Found
+from verifier.store.sights import LISTED
 from verifier.store.transaction import Reader
 from verifier.web.lines import Known, Line, derived_line, lines
 from verifier.web.searchview import HitResult, hits
@@ -98,7 +99,7 @@ def case_view(
         messages=list(messages.values()),
         nearby=_nearby(reader, stored, collected, judge.program.catalogue),
         outgoing=reader.outgoing_of_case(case_id),
-        trail=reader.audit_for_case(case_id),
+        trail=[one for one in reader.audit_for_case(case_id) if one.what != LISTED],
     )
 
 

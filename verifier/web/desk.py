@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from datetime import datetime
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 from zoneinfo import ZoneInfo
 
 from fastapi import Depends, Request
@@ -10,9 +10,12 @@ from fastapi.responses import HTMLResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from verifier.clock import Clock
+from verifier.entrance import Web
+from verifier.errors import RefusedError
 from verifier.service import worklist
 from verifier.service.line import Line
 from verifier.settings import Settings
+from verifier.store.people import hash_password
 from verifier.store.rows import Person, Session
 from verifier.store.signin import sign_in
 from verifier.store.store import Store
@@ -23,11 +26,17 @@ from verifier.web.chores import Chores
 from verifier.web.livecheck import LiveCheck
 from verifier.web.pulse import Pulse
 from verifier.web.roles import ABILITIES, can
+from verifier.web.sights import Sights
+from verifier.web.slowing import Slowing
 from verifier.web.worklistview import AGES
+
+if TYPE_CHECKING:
+    from verifier.service.provider import Provider
 
 Content = dict[str, Any]
 MOST_WATCHED = 5000  # of the queue, worst first, whose versions open pages are told
 SIGNING = "gave the password to sign"  # what the audit log says of it
+AT_THE_DOOR = ""  # the audit log says more once it is known whether something else is owed
 
 
 class Desk:
@@ -41,6 +50,9 @@ class Desk:
         self.zone = ZoneInfo(settings.zone)
         self.pulse = Pulse(store, self.state)
         self.live, self.chores = LiveCheck(settings), Chores()
+        self.slowing = Slowing(settings.web.slow_after_failures)
+        self.sights = Sights(store)
+        self._provider = _provider(settings.web, clock)
         self._templates = _environment(self.zone, clock)
 
     def midnight(self) -> datetime:
@@ -70,8 +82,14 @@ class Desk:
             "by_rules": numbers.released_by_rules,
             "by_person": numbers.released_by_person,
             "alarm": self.line.alarm,
+            **self._calls(reader),
             "suspended": [words.suspension(row) for row in reader.suspensions()],
         }
+
+    def _calls(self, reader: Reader) -> Content:
+        calls, overdue = reader.calls_to_make(self.clock())
+        asked = reader.request_count()
+        return {"calls": calls, "overdue": words.overdue(overdue), "requests": asked}
 
     def view(self, person: str = "") -> View:
         """Return how the work list looks now, to a person or to nobody."""
@@ -95,12 +113,16 @@ class Desk:
         *,
         status: int = 200,
     ) -> HTMLResponse:
-        """Read everything a page shows from one state of the database and make the page."""
+        """Read everything a page shows from one state of the database and make the page.
+
+        Patients it lists are given as ``sees`` and put on record before it is sent.
+        """
 
         def read(reader: Reader) -> Content:
             return {"counters": self.counters(reader)} | gather(reader)
 
         content = self.store.read(read) | {"session": session, "person": session.person}
+        self.sights.listed(session, content.pop("sees", ()))
         return self.bare(template, content, status=status)
 
     def bare(self, template: str, content: Content, *, status: int = 200) -> HTMLResponse:
@@ -109,8 +131,11 @@ class Desk:
         text = self._templates.get_template(template).render(shared | content)
         return HTMLResponse(text, status_code=status)
 
-    def check_password(self, name: str, password: str, purpose: str = "signed in") -> Person:
-        """Return the person, or raise RefusedError; wrong ones count towards the lock-out."""
+    def check_password(self, name: str, password: str, purpose: str) -> Person:
+        """Return the person, or raise RefusedError; wrong ones count towards the lock-out.
+
+        Without a `purpose` it is for the door, where more may be owed.
+        """
         web = self.settings.web
         return sign_in(
             self.store,
@@ -119,7 +144,28 @@ class Desk:
             lock_after=web.lock_after_failures,
             lock_minutes=web.lock_minutes,
             purpose=purpose,
+            admits=lambda person: bool(purpose) or by_password(person, web),
         )
+
+    def provider(self) -> "Provider":
+        """Return the identity provider. Raises RefusedError when none is set."""
+        if self._provider is None:
+            raise RefusedError("This page has no identity provider.")
+        return self._provider
+
+    def change_password(self, name: str, old: str, new: str, again: str) -> None:
+        """Give a person, whose old one was checked, the password they chose; or RefusedError."""
+        if new != again:
+            raise RefusedError("The two new passwords differ.")
+        if new == old:
+            raise RefusedError("The new password is the old one.")
+        hashed = hash_password(new, name, self.settings.laboratory)
+
+        def work(tx: Transaction) -> None:
+            tx.set_password(name, hashed)
+            tx.audit(name, "chose another password", f"person:{name}")
+
+        self.store.write(work)
 
     def sign(
         self, session: Session, password: str, work: Callable[[Transaction, Person, datetime], None]
@@ -127,6 +173,22 @@ class Desk:
         """Check the password of who is signed in and do what it signs, or raise RefusedError."""
         who, now = self.check_password(session.person.name, password, SIGNING), self.clock()
         self.store.write(lambda tx: work(tx, who, now))
+
+
+def by_password(person: Person, web: Web) -> bool:
+    """Return whether somebody may come in by password and not by the identity provider alone."""
+    if person.subject is not None:
+        return False
+    everybody = web.oidc is None or web.oidc.local == "everybody"
+    return everybody or person.role == "administrator"
+
+
+def _provider(web: Web, clock: Clock) -> "Provider | None":
+    if web.oidc is None:
+        return None
+    from verifier.service.provider import Provider  # who has none does not wait for its libraries
+
+    return Provider(web.oidc, clock)
 
 
 def _environment(zone: ZoneInfo, clock: Clock) -> Environment:
@@ -140,6 +202,7 @@ def _environment(zone: ZoneInfo, clock: Clock) -> Environment:
     environment.filters |= {
         "moment": lambda at: words.moment(at, zone, clock()),
         "exactly": lambda at: words.exactly(at, zone),
+        "device": words.device,
         "since": lambda at: words.duration(clock() - at),
         "dated": lambda at: words.dated(at, zone),
         "lasted": words.duration,

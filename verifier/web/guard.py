@@ -5,7 +5,7 @@ import secrets
 from datetime import timedelta
 from typing import Annotated
 
-from fastapi import Depends, Request
+from fastapi import Depends, HTTPException, Request
 from fastapi.responses import RedirectResponse, Response
 
 from verifier.errors import VerifierError
@@ -14,11 +14,17 @@ from verifier.web.desk import Desk, TheDesk
 from verifier.web.roles import ABILITIES
 
 COOKIE = "verifier_session"
+SEEN_EVERY = timedelta(minutes=1)  # how exactly it is known when a session was last used
+LARGEST_ID = 2**63 - 1
 FORM_COOKIE = "verifier_form"  # binds the sign-in form to the browser before there is a session
 
 
 class NotSignedInError(VerifierError):
     """Nobody is signed in, or not any more."""
+
+
+class OwingError(NotSignedInError):
+    """The password was right, and something else is owed before anything opens."""
 
 
 class ForbiddenError(VerifierError):
@@ -33,15 +39,12 @@ def signed_in(request: Request, desk: TheDesk) -> Session:
     """Return the session of the request and let it last longer.
 
     Raises:
-        NotSignedInError: no cookie, an unknown or an expired session.
+        NotSignedInError: no cookie, an unknown or an expired session, or a step is owed.
     """
-    token = request.cookies.get(COOKIE, "")
-    session = _known(desk, token)
-    if session is None:
-        raise NotSignedInError("Sign in first.")
-    lasts = timedelta(minutes=desk.settings.web.session_minutes)
-    if session.expires - desk.clock() < lasts / 2:
-        expires = desk.clock() + lasts
+    session, now = watching(request, desk), desk.clock()
+    if now - session.seen >= SEEN_EVERY:
+        lasts = timedelta(minutes=desk.settings.web.session_minutes)
+        token, expires = request.cookies[COOKIE], min(now + lasts, session.until)
         desk.store.write(lambda tx: tx.extend_session(token, expires))
     return session
 
@@ -50,6 +53,20 @@ def watching(request: Request, desk: TheDesk) -> Session:
     """Return the session of a request that is no act of a person and prolongs nothing."""
     session = _known(desk, request.cookies.get(COOKIE, ""))
     if session is None:
+        raise NotSignedInError("Sign in first.")
+    if session.step:
+        raise OwingError("Signing in is not finished.")
+    return session
+
+
+def entering(request: Request, desk: TheDesk) -> Session:
+    """Return the session of somebody who gave the password and owes more.
+
+    Raises:
+        NotSignedInError: there is no such session.
+    """
+    session = _known(desk, request.cookies.get(COOKIE, ""))
+    if session is None or not session.step:
         raise NotSignedInError("Sign in first.")
     return session
 
@@ -61,6 +78,7 @@ def _known(desk: Desk, token: str) -> Session | None:
 
 
 Visitor = Annotated[Session, Depends(signed_in)]
+Entering = Annotated[Session, Depends(entering)]
 
 
 class May:
@@ -80,6 +98,13 @@ class May:
 
 async def meant(request: Request, session: Visitor) -> None:
     """Check that a form of ours was sent. Raises ForbiddenError."""
+    _same_site(request)
+    form = await request.form()
+    _same_token(form.get("csrf"), session.csrf)
+
+
+async def meant_on_entering(request: Request, session: Entering) -> None:
+    """The same for somebody who owes a step."""
     _same_site(request)
     form = await request.form()
     _same_token(form.get("csrf"), session.csrf)
@@ -114,6 +139,14 @@ def _same_token(given: object, expected: str) -> None:
             "This form was not made for your present session and was not carried out. "
             "Go back, load the page again and repeat."
         )
+
+
+def numbers_fit(request: Request) -> None:
+    """Say of a number in a path that no row can have that there is none such; databases fail."""
+    for value in request.path_params.values():
+        digits = str(value).lstrip("-")
+        if digits.isdecimal() and int(digits) > LARGEST_ID:
+            raise HTTPException(404, "There is no such number")
 
 
 def set_cookie(response: Response, desk: Desk, name: str, value: str) -> None:

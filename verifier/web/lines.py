@@ -26,7 +26,7 @@ from verifier.web.history import draw
 from verifier.web.limitlist import Band, Limit, band_of, limits_of
 from verifier.web.segments import Said
 
-_ORDER = {"open": 0, "released": 1, "rejected": 2}
+_ORDER = {"open": 0, "released": 1, "suppressed": 1, "rejected": 2}
 _OUTCOMES = {"hold": 0, "wait": 1, "release": 2}
 
 

@@ -1,5 +1,8 @@
 """Who may do what on the page. The actions themselves check again."""
 
+from typing import Literal
+
+from verifier.practice import Act
 from verifier.service import ruleshelf
 from verifier.store.rows import ROLES, Person, Role
 
@@ -9,6 +12,8 @@ _BENCH: frozenset[Role] = frozenset({"technologist", "pathologist"})
 ABILITIES: dict[str, frozenset[Role]] = {
     "look": _ALL,
     "settle results": _BENCH,
+    "correct results": frozenset({"pathologist"}),
+    "call results": _BENCH,
     "settle problems": _ALL,
     "suspend": _ALL,
     "record controls": _BENCH,
@@ -18,6 +23,24 @@ ABILITIES: dict[str, frozenset[Role]] = {
     "activate rules": ruleshelf.ACTIVATES,
     "manage people": frozenset({"administrator"}),
 }
+
+
+# Which acts ask for the password again; `acts.password` of the settings adds to them, never less.
+PASSWORD: dict[Act, Literal["always", "critical or out of control", "never"]] = {
+    "release": "critical or out of control",
+    "suppress": "always",
+    "reject": "never",
+    "ask": "never",
+    "correct": "always",
+    "undo": "never",
+    "call": "never",
+    "batch": "always",
+}
+
+
+def signs(act: Act, more: tuple[Act, ...]) -> bool:
+    """Return whether an act always asks for the password again; `more` are those of the site."""
+    return act in more or PASSWORD[act] == "always"
 
 
 def can(person: Person, ability: str) -> bool:

@@ -58,6 +58,14 @@ def left(soon: datetime, due: datetime, now: datetime) -> tuple[str, str]:
     return ("soon", f"about to miss: {words}") if now >= soon else ("", words)
 
 
+def overdue(calls: int) -> str:
+    """Return what is said above every page of calls that should have been made, "" without any."""
+    if not calls:
+        return ""
+    what = "One critical result has" if calls == 1 else f"{calls} critical results have"
+    return f"{what} not been told in time. Look at Calls."
+
+
 def gap(span: timedelta) -> str:
     """Return how far another moment is away, and on which side."""
     if abs(span) < timedelta(minutes=1):
@@ -70,6 +78,20 @@ def suspension(row: SuspensionRow) -> dict[str, str]:
     what = {"all": "all results", "test": f"test {row.subject}"}
     scope = what.get(row.scope, f"connection {row.subject}")
     return {"scope": scope, "who": row.who, "text": row.text}
+
+
+_BROWSERS = (("Edg", "Edge"), ("OPR/", "Opera"), ("Firefox/", "Firefox"),
+             ("Chrome/", "Chrome or one like it"), ("Safari/", "Safari"))  # fmt: skip
+_SYSTEMS = (("Windows", "Windows"), ("Android", "Android"), ("iPhone", "a telephone"),
+            ("iPad", "a tablet"), ("Mac OS", "a Mac"), ("CrOS", "ChromeOS"),
+            ("Linux", "Linux"))  # fmt: skip
+
+
+def device(agent: str) -> str:
+    """Return what a browser says of itself in a few words; it may say anything."""
+    browser = next((word for mark, word in _BROWSERS if mark in agent), "another program")
+    system = next((word for mark, word in _SYSTEMS if mark in agent), "")
+    return f"{browser} on {system}" if system else browser
 
 
 def raw_message(data: bytes) -> str:

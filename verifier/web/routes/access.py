@@ -1,6 +1,7 @@
-"""Signing in and out."""
+"""Signing in by name and password, and out."""
 
 from datetime import timedelta
+from math import ceil
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Form, Request
@@ -8,7 +9,8 @@ from fastapi.responses import PlainTextResponse, Response
 
 from verifier.errors import RefusedError
 from verifier.store.transaction import Transaction
-from verifier.web.desk import TheDesk
+from verifier.web.desk import AT_THE_DOOR, Desk, TheDesk
+from verifier.web.entering import address_of, enter
 from verifier.web.guard import (
     COOKIE,
     FORM_COOKIE,
@@ -36,7 +38,7 @@ def health(desk: TheDesk) -> Response:
 def ask(request: Request, desk: TheDesk, next: str = "/") -> Response:
     """Show the form and the cautions."""
     token = form_token(request)
-    page = desk.bare("sign_in.html", {"csrf": token, "next": own_path(next), "refused": ""})
+    page = _form(desk, token, next)
     set_cookie(page, desk, FORM_COOKIE, token)
     return page
 
@@ -49,20 +51,40 @@ def sign_in(
     password: Annotated[str, Form(max_length=2000)] = "",
     next: Annotated[str, Form(max_length=500)] = "/",
 ) -> Response:
-    """Open a session; the one this browser had before ends."""
+    """Open a session, or ask for what else is owed; the session before of this browser ends."""
+    address = address_of(request)
+    wait = desk.slowing.wait(address, desk.clock())
+    if wait:
+        return _too_many(desk, form_token(request), next, wait)
     try:
-        person = desk.check_password(name, password)
+        person = desk.check_password(name, password, AT_THE_DOOR)
     except RefusedError as refused:
-        content = {"csrf": form_token(request), "next": own_path(next), "refused": str(refused)}
-        return desk.bare("sign_in.html", content, status=401)
-    lasts = timedelta(minutes=desk.settings.web.session_minutes)
-    before = request.cookies.get(COOKIE, "")
-    if before:
-        desk.store.write(lambda tx: tx.close_session(before))
+        desk.slowing.failed(address, desk.clock())
+        return _form(desk, form_token(request), next, str(refused), status=401)
+    token = desk.store.write(lambda tx: enter(tx, request, desk, person, "password", proved=False))
     answer = see(own_path(next))
-    token = desk.store.write(lambda tx: tx.open_session(person.name, lasts))
     set_cookie(answer, desk, COOKIE, token)
     answer.delete_cookie(FORM_COOKIE)
+    return answer
+
+
+def _form(desk: Desk, csrf: str, next: str, refused: str = "", *, status: int = 200) -> Response:
+    oidc = desk.settings.web.oidc
+    content = {
+        "csrf": csrf,
+        "next": own_path(next),
+        "refused": refused,
+        "provider": oidc.title if oidc else "",
+        "local": oidc.local if oidc else "everybody",
+    }
+    return desk.bare("sign_in.html", content, status=status)
+
+
+def _too_many(desk: Desk, csrf: str, next: str, wait: timedelta) -> Response:
+    seconds = ceil(wait.total_seconds())
+    text = f"Too many wrong passwords came from here. Try again in {seconds} s."
+    answer = _form(desk, csrf, next, text, status=429)
+    answer.headers["Retry-After"] = str(seconds)
     return answer
 
 

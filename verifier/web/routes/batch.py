@@ -10,12 +10,15 @@ from verifier.errors import RefusedError
 from verifier.facts.verdicts import ResultDecision
 from verifier.service import batch
 from verifier.service.batch import Chosen
+from verifier.service.settling import Words
 from verifier.store.likeness import following, likeness
 from verifier.store.rows import Session, StoredCase
 from verifier.store.severity import open_results
-from verifier.store.transaction import Reader, Transaction
-from verifier.web.desk import SIGNING, Content, Desk, TheDesk
+from verifier.store.transaction import Reader
+from verifier.web.desk import Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
+from verifier.web.routes.case import signature
+from verifier.web.sights import shown
 
 router = APIRouter()
 _One = Annotated[list[str] | None, Query(max_length=batch.MOST)]
@@ -23,10 +26,8 @@ _One = Annotated[list[str] | None, Query(max_length=batch.MOST)]
 
 @router.get("/batch", dependencies=[Depends(May("settle results"))])
 def choose(desk: TheDesk, session: Visitor, one: _One = None) -> Response:
-    """Show exactly what would leave; whose results were looked at is put on record first."""
-    chosen = _chosen(one or [])
-    desk.store.write(lambda tx: _record_views(tx, session, chosen))
-    return _page(desk, session, chosen)
+    """Show exactly what would leave."""
+    return _page(desk, session, _chosen(one or []))
 
 
 @router.post("/batch", dependencies=[Depends(May("settle results")), Depends(meant)])
@@ -36,6 +37,8 @@ def sign(
     one: Annotated[list[str] | None, Form()] = None,
     like: Annotated[str, Form(max_length=64)] = "",
     comment: Annotated[str, Form(max_length=1000)] = "",
+    reason: Annotated[str, Form(max_length=20)] = "",
+    why: Annotated[str, Form(max_length=1000)] = "",
     password: Annotated[str, Form(max_length=2000)] = "",
 ) -> Response:
     """Release them on the word of whoever gives the password; each is on record by itself."""
@@ -43,11 +46,13 @@ def sign(
     try:
         if not chosen or not like:
             raise RefusedError("Choose at least one specimen.")
-        who = desk.check_password(session.person.name, password, SIGNING)
+        words = _words(desk, reason, why.strip())
+        who, _ = signature(desk, session, "batch", password)
     except RefusedError as refused:
-        return _page(desk, session, chosen, str(refused), comment, status=409)
-    view = desk.view(who.name)
-    number = batch.release(desk.store, desk.line.judge, view, who, chosen, like, comment.strip())
+        again = {"comment": comment, "reason": reason, "why": why}
+        return _page(desk, session, chosen, str(refused), again, status=409)
+    view, judge = desk.view(who.name), desk.line.judge
+    number = batch.release(desk.store, judge, view, who, chosen, like, comment.strip(), words)
     return see(f"/batch/{number}")
 
 
@@ -60,15 +65,19 @@ def outcome(number: int, desk: TheDesk, session: Visitor) -> Response:
         detail = entries[0].detail if entries else None
         if detail is None:
             raise HTTPException(404, "There is no such batch, or its record is older than is kept")
-        left, stayed = detail["released"], detail["not released"]
-        assert isinstance(left, list)
-        assert isinstance(stayed, dict)
+        released, not_released = detail["released"], detail["not released"]
+        assert isinstance(released, list)
+        assert isinstance(not_released, dict)
+        left = [(case_id, reader.case(case_id)) for case_id in released]
+        stayed = [(int(one), reader.case(int(one)), why) for one, why in not_released.items()]
+        seen = [*(one for _, one in left), *(one for _, one, _ in stayed)]
         return {
             "number": number,
             "entry": entries[0],
-            "comment": detail["comment"],
-            "left": [(case_id, reader.case(case_id)) for case_id in left],
-            "stayed": [(int(one), reader.case(int(one)), why) for one, why in stayed.items()],
+            "detail": detail,
+            "left": left,
+            "stayed": stayed,
+            "sees": [shown(stored) for stored in seen if stored],
         }
 
     return desk.show("batch_done.html", session, gather)
@@ -89,7 +98,7 @@ def _page(
     session: Session,
     chosen: list[Chosen],
     refused: str = "",
-    comment: str = "",
+    again: dict[str, str] | None = None,
     *,
     status: int = 200,
 ) -> Response:
@@ -100,9 +109,15 @@ def _page(
         first = found.leaving[0] if found.leaving else None
         like = likeness(first.record, first.decision) if first and first.decision else ""
         leaving = [(stored, _leaving(stored)) for stored in found.leaving]
-        return {"leaving": leaving, "staying": found.staying, "like": like}
+        seen = [*found.leaving, *(stored for _, stored, _ in found.staying if stored)]
+        return {
+            "leaving": leaving,
+            "staying": found.staying,
+            "like": like,
+            "sees": [shown(stored) for stored in seen],
+        }
 
-    content = {"refused": refused, "comment": comment}
+    content = {"refused": refused, "again": again, "reasons": desk.settings.acts.reasons}
     return desk.show("batch.html", session, lambda r: gather(r) | content, status=status)
 
 
@@ -114,10 +129,11 @@ def _leaving(stored: StoredCase) -> list[ResultDecision]:
     return [*held, *following(stored.decision)]
 
 
-def _record_views(tx: Transaction, session: Session, chosen: list[Chosen]) -> None:
-    for one in chosen:
-        if stored := tx.case(one.case_id):
-            record = stored.record
-            key = record.patient.key if record.patient else ""
-            detail = {"patient": key, "specimen": record.specimen.key, "for": "a batch"}
-            tx.audit(session.person.name, "looked at", f"case:{one.case_id}", detail)
+def _words(desk: Desk, reason: str, why: str) -> Words:
+    """Return why all of them leave although rules held them. Raises RefusedError."""
+    acts = desk.settings.acts
+    if reason and reason not in {coded.code for coded in acts.reasons}:
+        raise RefusedError(f"There is no reason with the code {reason}.")
+    if acts.override_reason == "required" and not (reason or why):
+        raise RefusedError("Say why they are released although rules held them.")
+    return Words(reason=reason, why=why)

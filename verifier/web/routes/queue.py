@@ -9,11 +9,13 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import JSONResponse, Response, StreamingResponse
 
+from verifier.service.correcting import last_act
 from verifier.store.rows import Session
 from verifier.store.transaction import Reader
 from verifier.web import worklistview
 from verifier.web.desk import Content, Desk, TheDesk
 from verifier.web.guard import COOKIE, May, Visitor, watching
+from verifier.web.sights import shown
 from verifier.web.worklistview import MOST_ROWS, Asked, TheList
 
 router = APIRouter()
@@ -24,6 +26,10 @@ DONE = {
     "release": "released",
     "reject": "rejected",
     "new": "rejected, and a new specimen is asked for",
+    "suppress": "words are reported in place of the values",
+    "rerun": "a rerun is asked for",
+    "dilution": "a rerun with dilution is asked for",
+    "undo": "taken back; it is held again",
 }
 Watcher = Annotated[Session, Depends(watching)]
 
@@ -38,7 +44,9 @@ def queue(
         settled = reader.case(case) if done in DONE else None
         specimen = settled.record.specimen.key if settled else ""
         notice = f"Specimen {specimen}: {DONE[done]}." if settled else ""
-        return _page(desk, session, asked, reader) | {"notice": notice}
+        undo = settled and last_act(reader, settled, desk.clock(), desk.settings.acts.undo_seconds)
+        more = {"notice": notice, "undo": case if undo else 0}
+        return _page(desk, session, asked, reader) | more
 
     return desk.show("queue.html", session, gather)
 
@@ -64,14 +72,15 @@ def waiting(desk: TheDesk, session: Visitor) -> Response:
 
     def gather(reader: Reader) -> Content:
         due = reader.waiting_due(desk.clock() + FAR, MOST_ROWS)
-        return {"cases": [found for case_id in due if (found := reader.case(case_id))]}
+        cases = [found for case_id in due if (found := reader.case(case_id))]
+        return {"cases": cases, "sees": [shown(case) for case in cases]}
 
     return desk.show("waiting.html", session, gather)
 
 
 def _page(desk: Desk, session: Session, asked: Asked, reader: Reader) -> Content:
-    view = desk.view(session.person.name)
-    return {"list": worklistview.page_of(reader, asked, view)}
+    page = worklistview.page_of(reader, asked, desk.view(session.person.name))
+    return {"list": page, "sees": [shown(one.row) for one in page.rows]}
 
 
 @router.get("/events", dependencies=[Depends(watching)])

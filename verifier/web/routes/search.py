@@ -11,6 +11,7 @@ from verifier.store.search import BECAME, Found
 from verifier.web.desk import Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor
 from verifier.web.searchview import PAGE, Fields, hits, question
+from verifier.web.sights import shown
 
 router = APIRouter()
 Text = Annotated[str, Query(max_length=200)]
@@ -31,13 +32,13 @@ def search(
     """Show the form, and what fits when something is asked."""
     fields = Fields(*(text.strip() for text in (who, specimen, test, became, since, until, after)))
     said, more = "", ""
-    shown: list[Found] = []
+    found: list[Found] = []
     try:
         if not fields.empty:
-            shown, more = _look(desk, session, fields)
+            found, more = _look(desk, session, fields)
     except RefusedError as refused:
         said = str(refused)
-    content = _content(desk, fields, shown) | {"more": more, "refused": said}
+    content = _content(desk, fields, found) | {"more": more, "refused": said}
     return desk.show("search.html", session, lambda r: content, status=400 if said else 200)
 
 
@@ -45,10 +46,10 @@ def _look(desk: Desk, session: Session, fields: Fields) -> tuple[list[Found], st
     """Return what fits and the address of the next page, after putting on record who saw it."""
     asked = question(fields, desk.zone, desk.clock())
     found = desk.store.read(lambda reader: reader.search(asked, most=PAGE + 1))
-    shown = found[:PAGE]
-    detail = {**fields.told(), **_seen(shown)}
+    page = found[:PAGE]
+    detail = {**fields.told(), **_seen(page)}
     desk.store.write(lambda tx: tx.audit(session.person.name, "searched", "search", detail))
-    return shown, fields.page_behind(shown[-1].place) if len(found) > PAGE else ""
+    return page, fields.page_behind(page[-1].place) if len(found) > PAGE else ""
 
 
 def _seen(found: list[Found]) -> dict[str, list[str]]:
@@ -65,6 +66,7 @@ def _content(desk: Desk, fields: Fields, found: list[Found]) -> Content:
     return {
         "fields": fields,
         "hits": hits(found, catalogue),
+        "sees": [shown(one) for one in found],
         "tests": sorted((test.title, name) for name, test in catalogue.tests.items()),
         "outcomes": [word for word in BECAME if word],
     }

@@ -11,12 +11,13 @@ from verifier.assurance.usage import FATES, OVERRIDES
 from verifier.assurance.usage_report import time_text
 from verifier.rulefiles import without_marks
 from verifier.service.overriding import into_draft, read_override, texts_in_use
-from verifier.service.using import read_usage
+from verifier.service.using import read_usage, reasons_given
 from verifier.store.rows import Session
 from verifier.store.transaction import Reader, Transaction
 from verifier.web.desk import Content, TheDesk
 from verifier.web.guard import May, Visitor, meant
 from verifier.web.roles import can
+from verifier.web.sights import shown
 
 router = APIRouter()
 PERIODS = (7, 30, 90, 365)
@@ -43,8 +44,10 @@ def usage(desk: TheDesk, session: Visitor, days: int = 30, rule: str = "") -> Re
     }
 
     def gather(reader: Reader) -> Content:
-        shown = chosen.overrides if chosen else ()
-        return content | {"overrides": [_override(reader, *item) for item in shown]}
+        given = reasons_given(reader, since, desk.settings.acts.reasons).get(rule, [])
+        lines = [_override(reader, *item) for item in (chosen.overrides if chosen else ())]
+        sees = [line["shown"] for line in lines]
+        return content | {"overrides": lines, "given": given, "sees": sees}
 
     return desk.show("usage.html", session, gather)
 
@@ -84,6 +87,7 @@ def _override(reader: Reader, case_id: int, place: int) -> dict[str, Any]:
     assert stored is not None
     entry = stored.record.entries[place]
     return {
+        "shown": shown(stored),
         "case": case_id,
         "place": place,
         "specimen": stored.record.specimen.key,

@@ -15,6 +15,8 @@
     stale.hidden = false;
   }
 
+  const listed = (name) => form.dataset[name].split(" ").filter(Boolean);
+
   function name() {
     const action = form.elements.action.value;
     const chosen = [...document.querySelectorAll("input[name=places]:checked")];
@@ -22,13 +24,23 @@
     const what = `${chosen.length} of ${all.length}`;
     const words = {
       release: `Sign: release ${what}`,
+      suppress: `Sign: suppress ${what}`,
       reject: `Sign: reject ${what}`,
+      rerun: `Sign: ask for rerun of ${chosen.length}`,
+      dilution: `Sign: ask for dilution of ${chosen.length}`,
       new: "Sign: ask for new",
     };
     const go = document.getElementById("go");
     go.textContent = words[action] || "Sign";
     go.disabled = action !== "new" && chosen.length === 0;
-    form.elements.comment.required = action === "reject" || action === "new";
+    const coded = form.querySelector("input[name=codes]:checked");
+    form.elements.comment.required = action === "new" || (/reject|suppress/.test(action) && !coded);
+    const places = chosen.map((box) => box.value);
+    const among = (name) => places.some((place) => listed(name).includes(place));
+    const signed = listed("signedActs").includes(action) || (action === "release" && among("toSign"));
+    form.elements.password.required = signed;
+    form.classList.toggle("unsigned", action !== "" && !signed);
+    form.classList.toggle("overrides", action === "release" && among("overridden"));
   }
 
   if (subject) document.addEventListener("state", (event) => compare(event.detail));

@@ -84,6 +84,7 @@
       count(state);
       suspended(state.suspended);
       say("alarm", state.alarm);
+      say("overdue", state.overdue);
       document.dispatchEvent(new CustomEvent("state", { detail: state }));
     };
     stream.onerror = () => {

@@ -42,7 +42,7 @@ class Arrival:
         return f"A{self.id:X}"
 
 
-class Desk:
+class Reception:
     """Keeps messages and writes acknowledgements in the name of one laboratory."""
 
     def __init__(self, settings: Settings) -> None:
@@ -51,6 +51,7 @@ class Desk:
     def refuse(
         self, tx: Transaction, arrival: Arrival, message: Message, fault: AckFault
     ) -> Answer:
+        """Keep a message that is not taken, and answer why."""
         ack = self.ack(arrival, message, codes(message).of(fault), (fault,))
         self.keep(tx, arrival, message, "rejected", ack, error=fault.text)
         return Answer(ack if wants_ack(message, ok=False) else None, "rejected")
@@ -58,6 +59,7 @@ class Desk:
     def answer_again(
         self, tx: Transaction, arrival: Arrival, message: Message, receipt: Receipt
     ) -> Answer:
+        """Give the answer of the first time; nothing else follows from a resend."""
         tx.audit("verifier", "answered a resend from the record", f"message:{receipt.message_id}")
         log.info(
             "%s: resend of %s answered from the record", arrival.connection, receipt.message_id
@@ -65,6 +67,7 @@ class Desk:
         return Answer(receipt.ack if wants_ack(message, ok=True) else None, "resend")
 
     def keep_unreadable(self, tx: Transaction, arrival: Arrival, fault: Unreadable) -> Answer:
+        """Keep bytes that can not be read, and answer if a header can be made out."""
         ack = acknowledge_unreadable(
             arrival.raw,
             fault.fault,
@@ -79,6 +82,7 @@ class Desk:
     def ack(
         self, arrival: Arrival, message: Message, code: str, faults: tuple[AckFault, ...]
     ) -> bytes:
+        """Return the acknowledgement of a message in the laboratory's name."""
         return acknowledge(
             message,
             code,
@@ -100,6 +104,7 @@ class Desk:
         error: str = "",
         note: str = "",
     ) -> None:
+        """Store what arrived with its answer, and put it in the audit log."""
         header = message.header if message else None
         tx.add_message(
             Inbound(
