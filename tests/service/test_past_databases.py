@@ -102,6 +102,8 @@ def look_into(laboratory: Laboratory) -> None:
         assert held is not None
         said = [entry.what for entry in store.read(lambda r: r.audit_for_case(held.id))]
         assert said, "its history of then"
+        soon = laboratory.config.read_text() + "\n[acts]\nundo_seconds = 1\n"
+        laboratory.config.write_text(soon)
         settings = load(laboratory.config)
         rules = start_rules(store, settings, clock.now)
         judge = Line(settings, rules.program, rules.version).judge
