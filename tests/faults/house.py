@@ -15,10 +15,10 @@ from pathlib import Path
 from typing import Any
 
 from databases import database_url
+from service.laboratory import Behaviour, Laboratory, Lis, Sender, ack_for, eventually
 
 from faults.model import Books, Sent, judge
 from faults.serving import serve
-from service.laboratory import Behaviour, Laboratory, Lis, Sender, ack_for, eventually
 from verifier.store.store import Store
 
 _context = multiprocessing.get_context("forkserver")

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from service.laboratory import control_id_of, result_message
+
 from verifier.store.rows import OutgoingRow
 from verifier.store.transaction import Reader
 

@@ -20,9 +20,10 @@ class Step(NamedTuple):
 
     when: Literal["before", "after"]
     place: str
-    by: Literal["traffic", "start", "stop"] = "traffic"  # what leads there
+    by: Literal["traffic", "first start", "start", "stop"] = "traffic"  # what leads there
 
 
+FIRST: Literal["first start"] = "first start"
 TX = "verifier.store.transaction:Transaction"
 SESSION = (
     "verifier.store.shared:PostgresSession"
@@ -30,6 +31,12 @@ SESSION = (
     else "verifier.store.sessions:SqliteSession"
 )
 STEPS = {
+    "the database is being made": Step("before", "sqlalchemy.engine:Connection.commit", FIRST),
+    "the database is made": Step("after", "verifier.store.migrate:_run", FIRST),
+    "the key is written, not published": Step(
+        "before", "verifier.store.checkpoint:Notary._publish", FIRST
+    ),
+    "the key is published": Step("after", "verifier.store.checkpoint:Notary._publish", FIRST),
     "a message was read": Step("before", "verifier.service.line:Line.take"),
     "the message is written": Step("after", "verifier.service.reception:Reception.keep"),
     "its results are judged": Step("after", "verifier.service.judging:decide"),

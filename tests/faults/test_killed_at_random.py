@@ -4,9 +4,10 @@ import random
 import time
 from pathlib import Path
 
+from service.laboratory import eventually
+
 from faults.house import balance, house_and_lis, traffic
 from faults.model import Books
-from service.laboratory import eventually
 
 KILLS = 15
 SEED = 20260105
