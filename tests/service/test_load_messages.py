@@ -16,7 +16,7 @@ def test_every_result_of_the_load_leaves(tmp_path: Path) -> None:
     settings = load(path)
     line = Line(settings, load_program(settings.rules, settings.parameters, settings.units))
     with Store.open(settings.database, checkpoints=settings.checkpoints) as store:
-        for raw in prepared(3):
+        for raw in prepared(30):
             store.write(lambda tx, raw=raw: line.take(tx, "bench", raw, datetime.now(UTC)))
         assert not store.read(lambda reader: reader.queue())
-        assert len(store.read(lambda reader: reader.outbox("nobody"))) == 6
+        assert len(store.read(lambda reader: reader.outbox("nobody"))) == 60

@@ -5,12 +5,13 @@ from datetime import datetime, timedelta
 
 BEFORE = timedelta(minutes=30)  # collected before the message
 
-# code, name, unit, value: inside every limit of the shipped rules, and none of the tests whose first
-# result of a person is held, so that each is released.
+# code, name, unit, value: inside every limit of the shipped rules, none of the tests whose first
+# result of a person is held, so that each is released. Sodium, potassium and chloride differ from
+# one person to the next: the same three again would fit electrodes that repeat themselves.
 PANEL = [
-    ("2951-2", "Sodium", "mmol/L", "140"),
-    ("2823-3", "Potassium", "mmol/L", "4.2"),
-    ("2075-0", "Chloride", "mmol/L", "104"),
+    ("2951-2", "Sodium", "mmol/L", "13{sodium}"),
+    ("2823-3", "Potassium", "mmol/L", "4.{potassium}"),
+    ("2075-0", "Chloride", "mmol/L", "10{chloride}"),
     ("1963-8", "Bicarbonate", "mmol/L", "25"),
     ("22664-7", "Urea", "mmol/L", "5.1"),
     ("14879-1", "Phosphate", "mmol/L", "1.10"),
@@ -28,11 +29,12 @@ def message(number: int, *, now: datetime) -> bytes:
         f"MSH|^~\\&|BENCH|LAB|VERIFIER|LAB|{sent}||ORU^R01^ORU_R01|B{number}|P|2.5.1",
         f"PID|1||P{number}^^^LAB^MR||Bench^Patient||19700101|F",
     ]
+    own = {"sodium": 7 + number % 3, "potassium": number % 5, "chloride": 1 + number % 4}
     for part in (1, 2):
         specimen = f"S{number}-{part}"
         lines.append(f"OBR|{part}|{specimen}|{specimen}|BMP^Panel^L|||{taken}")
         lines += [
-            f"OBX|{i}|NM|{code}^{name}^LN||{value}|{unit}|||||F|||{taken}"
+            f"OBX|{i}|NM|{code}^{name}^LN||{value.format(**own)}|{unit}|||||F|||{taken}"
             for i, (code, name, unit, value) in enumerate(PANEL, 1)
         ]
         lines.append("OBX|10|NM|H-INDEX^Hemolysis^L||0.1|g/L|||||F")
