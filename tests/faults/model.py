@@ -87,9 +87,9 @@ def results_in(message: bytes) -> list[Told]:
 def expected(told: Sequence[Told]) -> list[Told]:
     """Return what leaves of the results of one specimen, taken in this order.
 
-    A critical value waits for a person, as does the correction of a value that has left; a
-    withdrawal of it is passed on at once. A correction of what never left is a first value. Asked
-    only of what the senders here do: no correction without a result that stands.
+    A critical value waits for a person, as do the correction of a value that has left, a
+    correction of nothing, and a second final value that is none. A withdrawal of what has left is
+    passed on at once. A correction of what stands and never left is a first value.
     """
     leaving: list[Told] = []
     has_left: set[str] = set()
@@ -101,7 +101,10 @@ def expected(told: Sequence[Told]) -> list[Told]:
         if one.status == "W":
             if one.test in has_left and before and before.status != "W":
                 leaving.append(one)
-        elif one != before and one.test not in has_left and low <= float(one.value) <= high:
+            continue
+        nothing_stands = before is None or before.status == "W"
+        fits = nothing_stands if one.status == "F" else not nothing_stands
+        if fits and one.test not in has_left and low <= float(one.value) <= high:
             leaving.append(one._replace(status="F"))
             has_left.add(one.test)
     return leaving
