@@ -52,7 +52,7 @@ def spaced(statement: str, random: Random) -> str:
     return "\n".join(line if not line[:1].isspace() else pad + line for line in lines) + "\n"
 
 
-@settings(deadline=None, max_examples=30)
+@settings(deadline=None, max_examples=8)
 @given(st.integers(0, 2**32))
 def test_order_files_and_formatting_change_nothing(number: int) -> None:
     random = Random(number)

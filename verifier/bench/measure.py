@@ -143,5 +143,5 @@ def measure_intake(raws: Sequence[bytes], rules: Path) -> tuple[list[Measured], 
 
 
 def prepared(count: int) -> list[bytes]:
-    """Return `count` messages of today."""
-    return list(messages(count, day=f"{datetime.now(UTC):%Y%m%d}"))
+    """Return `count` messages of now."""
+    return list(messages(count, now=datetime.now(UTC)))

@@ -75,13 +75,13 @@ def deciding(store: Store, settings: Settings, clock: Clock) -> Rules:
 
 def _active(reader: Reader, now: datetime) -> _Active | None:
     record = reader.rule_activations()
+    if record and record[0].at > now:
+        raise RuleSetError(
+            f"the first version of the rules decides from {record[0].at.isoformat()} on, and "
+            f"the clock of this machine says {now.isoformat()}. Set the clock."
+        )
     where = course(record, now)
     if where.active is None:
-        if record:
-            raise RuleSetError(
-                f"the first version of the rules decides from {record[0].at.isoformat()} on, and "
-                f"the clock of this machine says {now.isoformat()}. Set the clock."
-            )
         return None
     number = where.active.version
     return _Active(known(reader, number), texts(reader, number), where.before)
