@@ -67,6 +67,12 @@ class ClientTls(_Section):
     key_password: Secret = Field("", repr=False)
 
 
+class Metrics(_Section):
+    """Who may read `/metrics`: with a token whoever shows it, without one only this machine."""
+
+    token: Secret = Field("", repr=False)
+
+
 def admits(networks: tuple[Network, ...], address: str) -> bool:
     """Return whether an address lies in one of the networks; no network means any address."""
     if not networks:

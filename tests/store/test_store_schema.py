@@ -41,7 +41,13 @@ def statements() -> Iterator[tuple[str, Statement]]:
 ALL = dict(statements())
 ON_FILES = [name for name in ALL if not name.startswith("leases.")]  # a file has one forwarder
 # Tables of few rows.
-SCANS = {"controls._CONTROLS", "people._PEOPLE", "people._EXPIRE", "quality._LEVELS"}
+SCANS = {
+    "controls._CONTROLS",
+    "people._PEOPLE",
+    "people._EXPIRE",
+    "people._OPEN_SESSIONS",
+    "quality._LEVELS",
+}
 SCANS |= {"retention._LOGS"}
 SCANS |= {f"ruleversions._{name}" for name in ("VERSIONS", "ACTIVATIONS", "DUE")}
 SCANS |= {"shadows._ALL"}
@@ -49,6 +55,8 @@ SCANS |= {"shadows._ALL"}
 SORTS = {"queue._QUEUE", "cases._EARLIER", "outbox._COUNTS.1"}
 # And of many: the cases of a stretch, which lie by time and are walked by case; spilled to a file.
 SORTS |= {"past._JUDGED", "shadows._CASES"}
+# Groups: what a stretch settled, read from one index, and what the queue holds.
+SORTS |= {"overview._SETTLED", "overview._HELD"}
 
 
 def test_migrations_lead_to_the_schema_of_the_code(store: Store, database: Path) -> None:

@@ -11,7 +11,7 @@ from verifier.store.rows import ROLES
 from web.house import NAMES, House, critical
 from web.visits import Visitor
 
-OPEN = {"GET /health", "GET /sign-in", "POST /sign-in"}
+OPEN = {"GET /healthz", "GET /readyz", "GET /metrics", "GET /sign-in", "POST /sign-in"}
 ALL = set(ROLES)
 BENCH = {"technologist", "pathologist"}
 
@@ -20,6 +20,7 @@ ALLOWED = {
     "GET /": ALL,
     "GET /queue/rows": ALL,
     "GET /waiting": ALL,
+    "GET /overview": ALL,
     "GET /events": ALL,
     "GET /case/{case_id}": ALL,
     "POST /case/{case_id}/sign": BENCH,

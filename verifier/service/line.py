@@ -200,6 +200,7 @@ class Line:
         self, tx: Transaction, arrival: Arrival, message: Message, receipt: Receipt
     ) -> Answer:
         tx.audit("verifier", "answered a resend from the record", f"message:{receipt.message_id}")
+        tx.count("messages", arrival.connection, "resend")
         log.info(
             "%s: resend of %s answered from the record", arrival.connection, receipt.message_id
         )

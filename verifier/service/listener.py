@@ -5,12 +5,13 @@ import logging
 import socket
 from concurrent.futures import Future
 
-from verifier.clock import Clock
+from verifier.clock import Clock, running
 from verifier.errors import StoreError
 from verifier.hl7.framing import Fault, Frame, Framer, wrap
 from verifier.service.failures import named
 from verifier.service.line import Answer, Line
 from verifier.service.pace import Pace
+from verifier.service.status import Door
 from verifier.service.tls import names_shown, server_context
 from verifier.settings import Connection
 from verifier.store.store import Store
@@ -28,9 +29,16 @@ class Listener:
     """Listens for one configured connection. Answers go out in the order messages came in."""
 
     def __init__(
-        self, name: str, connection: Connection, line: Line, store: Store, clock: Clock
+        self,
+        name: str,
+        connection: Connection,
+        line: Line,
+        store: Store,
+        clock: Clock,
+        door: Door | None = None,
     ) -> None:
         self.name = name
+        self._door = door or Door()
         self._settings = connection
         self._line = line
         self._store = store
@@ -55,12 +63,14 @@ class Listener:
             ssl=context,
             ssl_handshake_timeout=HANDSHAKE_SECONDS if context else None,
         )
+        self._door.listening = True
         return int(self._server.sockets[0].getsockname()[1])
 
     async def stop(self) -> None:
         """Take no new bytes, answer what was taken, close the connections."""
         if self._server is not None:
             self._server.close()
+        self._door.listening = False
         self._stopping.set()
         if self._tasks:
             await asyncio.wait(self._tasks, timeout=STOP_SECONDS)
@@ -72,9 +82,11 @@ class Listener:
         assert task is not None, "called by asyncio as a task"
         if refusal := self._refusal(writer):
             log.warning("%s: connection refused: %s", self.name, refusal)
+            self._door.refused += 1
             writer.close()
             return
         self._tasks.add(task)
+        self._door.open = len(self._tasks)
         _keep_alive(writer)
         try:
             await self._converse(reader, writer)
@@ -84,6 +96,7 @@ class Listener:
             log.error("%s: connection closed on a failure: %s", self.name, named(error))
         finally:
             self._tasks.discard(task)
+            self._door.open = len(self._tasks)
             writer.close()
 
     def _refusal(self, writer: asyncio.StreamWriter) -> str:
@@ -135,6 +148,7 @@ class Listener:
         self, found: list[Frame | Fault], writer: asyncio.StreamWriter, *, keep: bool
     ) -> None:
         """Put everything into the line at once, then answer in order."""
+        since = running()
         pending = [(item, self._submit(item, keep=keep)) for item in found]
         for item, future in pending:
             ack = await self._outcome(item, future)
@@ -142,6 +156,7 @@ class Listener:
                 writer.write(wrap(ack))
                 async with asyncio.timeout(self._settings.idle_seconds):
                     await writer.drain()
+                self._door.delays.add(running() - since)
 
     def _submit(self, item: Frame | Fault, *, keep: bool) -> "Future[Answer | None] | None":
         now = self._clock()

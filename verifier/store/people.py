@@ -12,7 +12,7 @@ from typing import Any
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
-from sqlalchemy import bindparam, delete, insert, select, update
+from sqlalchemy import bindparam, delete, func, insert, select, update
 
 from verifier.errors import RefusedError
 from verifier.store import schema
@@ -59,6 +59,9 @@ _EXTEND = Statement(
 )
 _CLOSE = Statement(delete(_session).where(_session.c.token == bindparam("hashed")))
 _CLOSE_ALL = Statement(delete(_session).where(_session.c.person == bindparam("who")))
+_OPEN_SESSIONS = Statement(
+    select(func.count()).select_from(_session).where(_session.c.expires > bindparam("now"))
+)
 _EXPIRE = Statement(delete(_session).where(_session.c.expires <= bindparam("now")))
 
 
@@ -119,6 +122,10 @@ class PeopleReads(Reading):
         csrf, created, expires, *person = row
         who = _read_person(person)
         return None if who.locked else Session(who, csrf, instant(created), instant(expires))
+
+    def open_sessions(self, now: datetime) -> int:
+        """Return how many browsers are signed in."""
+        return int(self._one(_OPEN_SESSIONS, now=micros(now))[0])
 
 
 class PeopleWrites(PeopleReads, Writing):

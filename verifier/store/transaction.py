@@ -1,5 +1,7 @@
 """`Reader` and `Transaction`: everything the rest of the program may do with the database."""
 
+from collections import Counter
+
 from msgspec import Struct
 
 from verifier.store.audit import AuditReads, AuditWrites, LogState
@@ -8,6 +10,7 @@ from verifier.store.claims import Claim
 from verifier.store.controls import ControlReads, ControlWrites
 from verifier.store.inbox import InboxWrites
 from verifier.store.outbox import OutboxWrites
+from verifier.store.overview import OverviewReads
 from verifier.store.past import PastReads
 from verifier.store.people import PeopleReads, PeopleWrites
 from verifier.store.preceding import PrecedingReads
@@ -17,6 +20,7 @@ from verifier.store.retention import RetentionReads, RetentionWrites
 from verifier.store.reviews import ReviewReads, ReviewWrites
 from verifier.store.ruleversions import RuleReads, RuleWrites
 from verifier.store.shadows import ShadowReads, ShadowWrites
+from verifier.store.tally import Key
 from verifier.store.usage import UsageReads
 
 
@@ -34,6 +38,7 @@ class Reader(
     RetentionReads,
     AuditReads,
     UsageReads,
+    OverviewReads,
 ):
     """Reads one consistent state of the database; see the parts for the methods."""
 
@@ -44,6 +49,7 @@ class Mark(Struct, frozen=True):
     touched: frozenset[str]
     log: LogState | None
     held: frozenset[Claim]
+    counted: Counter[Key]
 
 
 class Transaction(
@@ -72,12 +78,13 @@ class Transaction(
     def mark(self) -> Mark:
         """Return a point that `return_to` goes back to."""
         held = self._claims.held if self._claims else frozenset()
-        return Mark(frozenset(self.touched), self._log, held)
+        return Mark(frozenset(self.touched), self._log, held, self.counted.copy())
 
     def return_to(self, mark: Mark) -> None:
         """Forget what happened in memory since `mark`; the caller undoes the rows."""
         self.touched = set(mark.touched)
         self._log = mark.log
+        self.counted = mark.counted
         if self._claims:
             self._claims.held = mark.held
 

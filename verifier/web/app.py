@@ -15,6 +15,7 @@ from starlette.exceptions import HTTPException
 from verifier.clock import Clock
 from verifier.errors import RefusedError, StoreError
 from verifier.service.line import Line
+from verifier.service.status import Status
 from verifier.settings import Settings
 from verifier.store.store import Store
 from verifier.web.desk import Desk
@@ -23,8 +24,10 @@ from verifier.web.routes import (
     access,
     case,
     drafts,
+    health,
     levels,
     messages,
+    overview,
     people,
     quality,
     queue,
@@ -39,13 +42,15 @@ from verifier.web.shell import Shell
 _STATIC = Path(__file__).parent / "static"
 
 
-def create_app(store: Store, line: Line, settings: Settings, clock: Clock) -> FastAPI:
-    """Return the page as an ASGI application.
+def create_app(
+    store: Store, line: Line, settings: Settings, clock: Clock, status: Status | None = None
+) -> FastAPI:
+    """Return the page as an ASGI application; `status` is that of the process it runs in.
 
     It neither opens nor closes the store. Call `app.state.desk.pulse.close()` before stopping the
     server: open pages hold a stream that would otherwise keep it waiting.
     """
-    desk = Desk(store, line, settings, clock)
+    desk = Desk(store, line, settings, clock, status or Status.of(settings, clock()))
 
     @asynccontextmanager
     async def running(app: FastAPI) -> AsyncIterator[None]:
@@ -58,7 +63,7 @@ def create_app(store: Store, line: Line, settings: Settings, clock: Clock) -> Fa
     app.add_middleware(Shell, secure=settings.web.encrypted)
     app.mount("/static", StaticFiles(directory=_STATIC), name="static")
     bench = (access, queue, case, messages, stops, quality, levels)
-    office = (usage, rules, versions, drafts, people, record)
+    office = (overview, health, usage, rules, versions, drafts, people, record)
     for part in (*bench, *office):
         app.include_router(part.router)
     _explain_refusals(app, desk)

@@ -11,12 +11,14 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from verifier.clock import Clock
 from verifier.service.line import Line
+from verifier.service.status import Status
 from verifier.settings import Settings
 from verifier.store.rows import Person, Session
 from verifier.store.signin import sign_in
 from verifier.store.store import Store
 from verifier.store.transaction import Reader, Transaction
 from verifier.web import words
+from verifier.web.catalogue import add_catalogue
 from verifier.web.chores import Chores
 from verifier.web.livecheck import LiveCheck
 from verifier.web.pulse import Pulse
@@ -29,8 +31,11 @@ SIGNING = "gave the password to sign"  # what the audit log says of it
 class Desk:
     """Everything one running page is made of. Handlers run in threads and share it."""
 
-    def __init__(self, store: Store, line: Line, settings: Settings, clock: Clock) -> None:
+    def __init__(
+        self, store: Store, line: Line, settings: Settings, clock: Clock, status: Status
+    ) -> None:
         self.store = store
+        self.status = status
         self.line = line
         self.settings = settings
         self.clock = clock
@@ -119,6 +124,7 @@ def _environment(zone: ZoneInfo, clock: Clock) -> Environment:
         "detail": words.detail,
         "sentence": words.sentence,
     }
+    add_catalogue(environment)
     environment.globals |= {"can": can, "abilities": ABILITIES, "SEVERITIES": words.SEVERITIES}
     return environment
 

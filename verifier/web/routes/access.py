@@ -4,7 +4,7 @@ from datetime import timedelta
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Form, Request
-from fastapi.responses import PlainTextResponse, Response
+from fastapi.responses import Response
 
 from verifier.errors import RefusedError
 from verifier.store.transaction import Transaction
@@ -23,13 +23,6 @@ from verifier.web.guard import (
 )
 
 router = APIRouter()
-
-
-@router.get("/health")
-def health(desk: TheDesk) -> Response:
-    """Say that the page and its database answer; nothing else is told to strangers."""
-    desk.store.read(lambda reader: reader.problem_count())
-    return PlainTextResponse("ok\n")
 
 
 @router.get("/sign-in")
