@@ -29,7 +29,6 @@ def test_the_overview_counts_what_happened(house: House, open_page: Callable[...
     held = len(house.store.read(lambda reader: reader.queue()))
     assert [row[1] for row in ages] == [str(held), "0", "0", "0", "0", "0", "0", "0"]
     assert ages[0][3] == "1"
-    print(pareto)
     assert cells(page, "doors")[0][0] == "chemistry"
     assert "does not listen" in cells(page, "doors")[0][1]
     assert cells(page, "outbox")[0][3] != "–"

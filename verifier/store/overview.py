@@ -16,7 +16,7 @@ from verifier.store.overviewrows import Course, Courses, Destined, HeldCount, Se
 from verifier.store.sql import Statement
 
 MOST_DRAWN = 2_000  # specimens of which the course is read
-MOST_AGES = 50_000  # of the queue, worst and oldest first
+MOST_AGES = 50_000  # of the queue, worst first
 
 _case, _result, _decision = schema.specimen_case, schema.result, schema.decision
 _out, _before = schema.outgoing, schema.decision.alias("before")
@@ -32,14 +32,17 @@ _SETTLED = Statement(
 )
 _HELD = Statement(
     select(_result.c.test, _result.c.reason, func.count())
-    .select_from(_case.join(_result, _result.c.case_id == _case.c.id))
-    .where(text("held > 0"), _result.c.state == "open", _result.c.outcome == "hold")
+    .where(
+        _result.c.case_id.in_(select(_case.c.id).where(text("held > 0"))),
+        _result.c.state == "open",
+        _result.c.outcome == "hold",
+    )
     .group_by(_result.c.test, _result.c.reason)
 )
 _AGES = Statement(
     select(_case.c.severity, _case.c.opened)
     .where(text("held > 0"))
-    .order_by(_case.c.severity.desc(), _case.c.opened)
+    .order_by(_case.c.severity.desc())
     .limit(bindparam("most"))
 )
 _of_stretch = (_decision.c.decided >= bindparam("since"), _decision.c.decided < bindparam("until"))
