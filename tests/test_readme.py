@@ -29,7 +29,8 @@ def test_the_tour_shows_what_happens(tmp_path: Path) -> None:
     assert shown in shell(write, tmp_path)
     judged = shell(mend, tmp_path)
     held = [line for line in judged.splitlines() if "is held" in line]
-    assert [line.split()[0] for line in held] == ["Glucose", "Osmolality,"]
+    names = ["Creatinine", "Glucose", "eGFR", "Osmolality,", "Urea"]
+    assert [line.split()[0] for line in held] == names
     assert "was this patient fasting? (morning-glucose;" in judged
 
 

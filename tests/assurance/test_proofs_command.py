@@ -160,3 +160,33 @@ def test_numbers_in_another_unit_are_not_compared(
     new = RULES.replace("unit g/L", "unit mg/L").replace("0.5 g/L", "500 mg/L")
     assert main(two(tmp_path, RULES, new)) == 1
     assert "hemolysis is in another unit" in capsys.readouterr().out
+
+
+def test_what_no_scenario_can_give_is_shown_by_messages(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    below = """
+guarantee "no potassium below zero"
+  from "an invented procedure"
+  never release potassium when potassium < 0 mmol/L and potassium > -2 * 1 mmol/L
+"""
+    rules, out = folder(tmp_path, below), tmp_path / "out"
+    assert main(["rules", "prove", rules, "--out", str(out)]) == 1
+    assert "no scenario gives a value below zero" in capsys.readouterr().out
+    assert not list(out.glob("*.rules"))
+    (messages,) = out.glob("*.hl7")
+    main(["judge", str(messages), "--rules", rules, "--json"])
+    (result,) = json.loads(capsys.readouterr().out)["specimens"][0]["results"]
+    assert (result["decision"], result["value"][0]) == ("release", "-")
+
+
+def test_a_condition_that_is_never_true_is_named(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    empty = """
+guarantee "both at once"
+  from "an invented procedure"
+  never release potassium when potassium < 3 mmol/L and potassium > 4 mmol/L
+"""
+    assert main(["rules", "prove", folder(tmp_path, empty)]) == 0
+    assert "it forbids nothing" in capsys.readouterr().out

@@ -18,7 +18,8 @@ HOURS, DAYS = timedelta(hours=1), timedelta(days=1)
 
 
 def test_an_ordinary_panel_gives_no_reason_and_every_result_is_covered() -> None:
-    case, judgement = judged(shipped(), PANEL)
+    past = {"creatinine": [(30 * DAYS, "78")]}
+    case, judgement = judged(shipped(), PANEL, earlier=past)
     assert judgement.reasons == {}
     assert judgement.covered == frozenset(range(len(case.results)))
     assert set(judgement.flags.values()) == {"N"}

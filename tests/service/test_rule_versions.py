@@ -192,6 +192,12 @@ def test_what_was_not_seen_can_not_be_approved(house: House) -> None:
         house.approve(number, "pat", seen)
 
 
+def test_a_replay_of_what_was_changed_meanwhile_is_not_kept(house: House) -> None:
+    number, replayed = house.draft(LOWER), texts(RULES).hash
+    with pytest.raises(RefusedError, match="changed while it was replayed"):
+        house.do(lambda tx: ruleshelf.store_replay(tx, number, 1, b"{}", seen=replayed))
+
+
 def test_approvals_lapse_with_another_replay(house: House) -> None:
     number = house.approved(LOWER)
     house.replay(number, result=b'{"results":7}')

@@ -142,11 +142,13 @@ def test_from_draft_to_active_and_back_as_typed(
     assert typed("rules", "import", mine, "--note", "potassium 6.0", who="ada")[0] == 0
     code, said = typed("approve", "2", who="pat")
     assert (code, "Run: verifier replay --candidate 2" in said) == (2, True)
-    counts = b'{"counts":{"results":0},"changes":[]}'
-    digest = store.write(lambda tx: ruleshelf.store_replay(tx, 2, 1, counts))
+    assert typed("replay", "--candidate", "2")[0] == 0  # there is no history
+    found = store.read(lambda r: ruleshelf.replay_of(r, 2, clock.now()))
+    assert found
+    digest = found.digest
     code, said = typed("approve", "2", who="pat")
     assert code == 0, said
-    for told in ("version 2 by ada: potassium 6.0", digest, "counts results: 0", "6.0"):
+    for told in ("version 2 by ada: potassium 6.0", digest, "of 0 specimens", "6.0"):
         assert told in said
     assert "1 of 2 people approved it" in said
     code, said = typed("approve", "2", who="pat")

@@ -136,7 +136,7 @@ def test_a_fixed_change_is_held_wherever_it_ends(now: str, held: bool) -> None:
 
 
 @pytest.mark.parametrize(
-    ("test", "value"), [("potassium", "10.0"), ("sodium", "89"), ("calcium", "0.8")]
+    ("test", "value"), [("potassium", "14.1"), ("sodium", "89"), ("calcium", "0.8")]
 )
 def test_what_nobody_lives_with_is_a_mistake(test: str, value: str) -> None:
     assert "impossible hold" in reasons(test, value, ADULT)

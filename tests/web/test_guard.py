@@ -14,6 +14,8 @@ from web.visits import Visitor
 OPEN = {"GET /healthz", "GET /readyz", "GET /metrics", "GET /sign-in", "POST /sign-in"}
 ALL = set(ROLES)
 BENCH = {"technologist", "pathologist"}
+WRITES = {"administrator"}  # rules
+APPROVES = {"pathologist", "administrator"}
 
 # Written down by hand: a new route has to be thought about here.
 ALLOWED = {
@@ -52,6 +54,22 @@ ALLOWED = {
     "GET /people": {"administrator"},
     "POST /people": {"administrator"},
     "GET /rules": ALL,
+    "GET /rules/file": ALL,
+    "GET /rules/compare": ALL,
+    "GET /rules/versions": ALL,
+    "GET /rules/version/{number}": ALL,
+    "GET /rules/version/{number}/work": ALL,
+    "POST /rules/drafts": WRITES,
+    "GET /rules/draft/{number}": WRITES,
+    "POST /rules/draft/{number}": WRITES,
+    "POST /rules/draft/{number}/check": WRITES,
+    "POST /rules/version/{number}/scenarios": WRITES,
+    "POST /rules/version/{number}/send": WRITES,
+    "POST /rules/version/{number}/replay": APPROVES,
+    "POST /rules/version/{number}/approve": APPROVES,
+    "POST /rules/version/{number}/activate": APPROVES,
+    "POST /rules/withdraw": APPROVES,
+    "POST /rules/roll-back": APPROVES,
     "GET /rules/usage": ALL,
     "POST /rules/usage/scenario": ALL,
     "GET /audit": {"pathologist", "administrator"},

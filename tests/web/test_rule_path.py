@@ -69,11 +69,18 @@ def enter(browser: Browser, laboratory: Laboratory) -> Iterator[Enter]:
     assert not complaints
 
 
-def chosen(page: Page) -> str:
-    text: str = page.get_by_label("Text of").evaluate(
-        "field => field.value.slice(field.selectionStart, field.selectionEnd)"
-    )
-    return text
+def jumped_to(page: Page, wanted: str) -> None:
+    """Wait until a text of the editor is selected: it has its focus and is seen."""
+    field = page.get_by_label("Text of")
+
+    def chosen() -> bool:
+        found = field.evaluate(
+            "field => field.value.slice(field.selectionStart, field.selectionEnd)"
+        )
+        return bool(found.strip() == wanted)
+
+    eventually(chosen)
+    expect(field).to_be_focused()
 
 
 def finished(page: Page, button: str) -> None:
@@ -94,7 +101,7 @@ def decides(page: Page, number: int) -> None:
         page.goto("/rules")
         return page.get_by_role("heading", name=f"version {number}").is_visible()
 
-    eventually(shown)
+    eventually(shown, 60)
 
 
 def test_a_limit_goes_from_an_editor_to_the_next_message_and_back(
@@ -142,7 +149,7 @@ def write_and_send(page: Page) -> None:
     expect(page.get_by_role("status").last).to_contain_text("1 error")
     expect(page.locator(".gutter .m-error")).to_have_text("✕ 16")
     page.keyboard.press("Alt+j")
-    assert chosen(page) == "60 mmmol/L"
+    jumped_to(page, "60 mmmol/L")
     page.keyboard.type("6.0")
     expect(page.locator("#found[data-errors='0']")).to_be_visible()
     page.keyboard.press("Control+s")
@@ -151,7 +158,7 @@ def write_and_send(page: Page) -> None:
 
     finished(page, "Run the scenarios")
     page.get_by_role("link", name="test.rules, line 24").click()
-    assert chosen(page).strip() == "expect potassium released"
+    jumped_to(page, "expect potassium released")
     page.keyboard.type("  expect potassium held by critical")
     page.get_by_role("button", name="Save and check").click()
     page.get_by_role("link", name="Done").click()

@@ -167,7 +167,7 @@ def test_an_activation_is_ordered_for_later_and_withdrawn(house: House, visit: V
     house.take(critical("S-1"))
     draft(house, anders)
     anders.post("/rules/version/2/replay", days=7)
-    eventually(lambda: 'data-running="no"' in anders.get("/rules/version/2/work").text)
+    eventually(lambda: 'data-running="no"' in anders.get("/rules/version/2/work").text, 120)
     assert anders.post("/rules/version/2/send").status_code == 303
     for visitor in (anders, paula):
         page = visitor.get("/rules/version/2").text

@@ -137,6 +137,8 @@ def _content(value: Value) -> tuple[str, str]:
         case Number():
             return "NM", value_text(value)
         case Between():
+            if value.low is not None and value.high is not None:
+                return "SN", f"^{value.low:f}^-^{value.high:f}"
             text = value_text(value)
             sign = text[: len(text) - len(text.lstrip("<>="))]
             return "SN", f"{sign}^{text.removeprefix(sign)}"

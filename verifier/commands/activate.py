@@ -1,7 +1,6 @@
 """`verifier approve`, `activate` and `rollback`: which version of the rules decides."""
 
 import argparse
-import json
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
@@ -111,6 +110,8 @@ def run_approve(args: argparse.Namespace) -> int:
 def _shown(store: "Store", number: int) -> "tuple[VersionRow, ReplayRow]":
     """Print what a person approves, and return it."""
     from verifier import clock
+    from verifier.assurance.replay_report import as_text
+    from verifier.service.replaying import from_store
     from verifier.service.ruleshelf import approvable, texts
     from verifier.service.ruletexts import compared
 
@@ -119,22 +120,14 @@ def _shown(store: "Store", number: int) -> "tuple[VersionRow, ReplayRow]":
     print(headline(number, version.authors, version.note))
     print(f"  hash      {version.hash}\n  rule set  {version.identity}")
     print(f"  replay    {replay.digest}")
-    for line in _told(json.loads(replay.result)):
-        print(f"    {line}")
+    for line in as_text(from_store(replay.result)).splitlines():
+        print(f"    {line}".rstrip())
     old = store.read(lambda reader: texts(reader, replay.against))
     new = store.read(lambda reader: texts(reader, number))
     print(f"against version {replay.against}, which is active:")
     for sentence in compared(old, new) or ["the meaning is the same"]:
         print(f"  {sentence}")
     return version, replay
-
-
-def _told(found: object, of: str = "") -> list[str]:
-    """Return the plain members of what a replay found, one a line; lists are for the page."""
-    if isinstance(found, dict):
-        members = ((f"{of} {name}".strip(), value) for name, value in found.items())
-        return [line for name, value in members for line in _told(value, name)]
-    return [f"{of}: {found}"] if of and isinstance(found, str | int) and found != "" else []
 
 
 def _same(what: str, given: str, found: str) -> None:

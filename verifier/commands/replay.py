@@ -184,9 +184,10 @@ def _keep(
     whole = not (found.stretch.tests or found.stretch.connections)
     if candidate.version is None or against is None or against.version is None or not whole:
         return
-    number, other = candidate.version, against.version
+    number, other, seen = candidate.version, against.version, candidate.texts.hash
+    kept = to_store(found)
     with Store.of(site) as store:
-        digest = store.write(lambda tx: store_replay(tx, number, other, to_store(found)))
+        digest = store.write(lambda tx: store_replay(tx, number, other, kept, seen=seen))
     print(f"kept beside version {number}; approvals name the hash {digest[:12]}", file=sys.stderr)
 
 

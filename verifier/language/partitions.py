@@ -16,6 +16,7 @@ from verifier.facts.subjects import BirthDate, Patient, Specimen
 from verifier.language import kinds, tree
 from verifier.language.changes import ChangeLimit
 from verifier.language.comparing import Test
+from verifier.language.derived import names_in
 from verifier.language.diagnostics import listing
 from verifier.language.findings import Findings
 from verifier.language.fitting import limit_words
@@ -60,9 +61,10 @@ def check_partitions(
         return
     ages = {name: item.value for name, item in parameters.items()}
     everybody = list(populations.values())
+    used = {name for node in everybody for name in names_in(node)}
     memory.patients.begin()
     tried, known = memory.patients.of(
-        meaning((*everybody, *parameters.values()), ""),
+        meaning((*everybody, *(parameters[name] for name in parameters if name in used)), ""),
         lambda: (list(islice(_patients(everybody, tests, ages), _MOST)), Known()),
     )
     gaps: dict[tuple[str, str], list[tuple[str, Span]]] = {}

@@ -82,25 +82,31 @@ def outside(part: Region) -> Region:
 class Answer(NamedTuple):
     """What trying a condition said: its one answer or None, and the number of trials it took.
 
-    `of` are the conditions, `measured` the bounds that counted: with others it may be different.
+    `of` are the conditions. `measured` are the bounds and `amounts` the parameters that counted:
+    with others it may be different.
     """
 
     of: tuple[object, ...]
     trials: int
     one: bool | None
     measured: Mapping[Key, Bounds]
+    amounts: Mapping[str, object]
 
 
 class Trials:
-    """Tries regions; `bounds` is what can be measured of a quantity, `most` bounds the work."""
+    """Tries regions; `bounds` is what can be measured of a quantity, `most` bounds the work.
+
+    `amounts` returns the parameters that some conditions name, with their values.
+    """
 
     def __init__(
         self,
         bounds: Callable[[Key], Bounds],
+        amounts: Callable[[tuple[object, ...]], Mapping[str, object]],
         known: Kept[Hashable, Answer],
         most: int = 400_000,
     ) -> None:
-        self._bounds, self._known, self._left = bounds, known, most
+        self._bounds, self._amounts, self._known, self._left = bounds, amounts, known, most
 
     def answer(
         self, of: tuple[object, ...], test: str, make: Callable[[], Region | None]
@@ -112,7 +118,7 @@ class Trials:
         """
         about = (*map(id, of), test)
         found = self._known.get(about)
-        if found is None or any(self._bounds(key) != was for key, was in found.measured.items()):
+        if found is None or not self._stands(found):
             found = self._asked(of, make())
             self._known.put(about, found)
         if found.trials > min(_MOST, self._left):
@@ -120,19 +126,25 @@ class Trials:
         self._left -= found.trials
         return found.one
 
+    def _stands(self, found: Answer) -> bool:
+        same = all(self._bounds(key) == was for key, was in found.measured.items())
+        return same and (not found.amounts or self._amounts(found.of) == found.amounts)
+
     def _asked(self, of: tuple[object, ...], region: Region | None) -> Answer:
+        amounts = self._amounts(of)
         if region is None:
-            return Answer(of, 0, None, {})
+            return Answer(of, 0, None, {}, amounts)
         choices: dict[Key, Sequence[Any]] = dict.fromkeys(region.facts, (True, False))
         measured = {key: self._bounds(key) for key in region.numbers}
         for key, numbers in region.numbers.items():
             choices[key] = _cells(numbers, *measured[key])
         count = prod(map(len, choices.values()))
         if count > _MOST:
-            return Answer(of, count, None, measured)
+            return Answer(of, count, None, measured, amounts)
         trials = (dict(zip(choices, each, strict=True)) for each in product(*choices.values()))
         answers = {region.holds(trial) for trial in trials}
-        return Answer(of, count, answers.pop() if len(answers) == 1 else None, measured)
+        one = answers.pop() if len(answers) == 1 else None
+        return Answer(of, count, one, measured, amounts)
 
 
 def _cells(numbers: frozenset[Decimal], *bounds: Decimal | None) -> list[Fraction]:

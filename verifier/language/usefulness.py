@@ -27,8 +27,8 @@ _MOST_PAIRS = 200_000  # of rules compared; bounds the time of a check
 def check_usefulness(expressions: Expressions, memory: Memory) -> None:
     """Note conditions of one answer, and rules made useless by another, as warnings."""
     symbols = expressions.symbols
-    amounts = {name: (p.value.value, p.value.unit) for name, p in symbols.parameters.items()}
-    memory.answers.begin((symbols.kinds, amounts, set(symbols.populations)))
+    names = set(symbols.populations), set(symbols.parameters)
+    memory.answers.begin((symbols.kinds, names))
     _Usefulness(expressions, memory).check()
 
 
@@ -46,7 +46,7 @@ class _Usefulness:
         self._all = expressions
         self._findings, self._symbols = expressions.findings, expressions.symbols
         self._regions = Regions(expressions)
-        self._trials = Trials(self._regions.bounds, memory.answers)
+        self._trials = Trials(self._regions.bounds, self._amounts, memory.answers)
         rules = self._symbols.rules
         self._traits = {name: self._traits_of(rule) for name, rule in rules.items()}
 
@@ -74,6 +74,13 @@ class _Usefulness:
         for rule in rules:
             for test in dict.fromkeys((*self._tests_of(rule)[:1], "")):
                 yield from ((rule, other) for other in by_test.get(test, ()) if other is not rule)
+
+    def _amounts(self, conditions: tuple[object, ...]) -> dict[str, object]:
+        """Return the parameters that conditions name, with their values."""
+        known = self._symbols.parameters
+        named = {name for node in conditions for name in names_in(node) if name in known}
+        values = {name: known[name].value for name in named}
+        return {name: (value.value, value.unit) for name, value in values.items()}
 
     # --- conditions with one answer ---
 

@@ -149,14 +149,22 @@ def keep_check(tx: Transaction, who: str, number: int, seen: str, program: Progr
     return known(tx, number)
 
 
-def store_replay(tx: Transaction, number: int, against: int, result: bytes) -> str:
+def store_replay(
+    tx: Transaction, number: int, against: int, result: bytes, *, seen: str | None = None
+) -> str:
     """Keep what a replay found, also that there was no history; return the digest people approve.
 
     The same texts with the same `result` (a JSON object, keys in a fixed order, no times of the
-    run in it) have the same digest.
+    run in it) have the same digest. `seen` is the hash of the texts that were replayed.
+
+    Raises:
+        RefusedError: the version was changed while it was replayed.
     """
     tx.claim(RULES)
-    digest = tx.add_rule_replay(known(tx, number), known(tx, against), result)
+    version = known(tx, number)
+    if seen not in (None, version.hash):
+        raise RefusedError(f"Version {number} was changed while it was replayed. Replay it again.")
+    digest = tx.add_rule_replay(version, known(tx, against), result)
     detail = {"against": against, "digest": digest}
     tx.audit(PROGRAM, "replayed rules", subject(number), detail)
     return digest

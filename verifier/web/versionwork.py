@@ -15,7 +15,7 @@ from verifier.rulefiles import without_marks
 from verifier.service import candidates, ruleshelf
 from verifier.service.replaying import run_replay, to_store
 from verifier.store.rulerows import RuleTexts
-from verifier.store.transaction import Reader
+from verifier.store.transaction import Reader, Transaction
 from verifier.web.chores import Tell
 from verifier.web.desk import Desk
 
@@ -54,8 +54,12 @@ def start_replay(desk: Desk, who: str, number: int, days: int) -> None:
     0 days are all of history. Who asked for it is put on record.
     """
     detail = {"days": days} if days else {}
-    about = ruleshelf.subject(number)
-    desk.store.write(lambda tx: tx.audit(who, "asked for a replay of rules", about, detail))
+
+    def note(tx: Transaction) -> None:
+        about = ruleshelf.subject(ruleshelf.known(tx, number).id)
+        tx.audit(who, "asked for a replay of rules", about, detail)
+
+    desk.store.write(note)
     desk.chores.start(REPLAY, number, partial(_replay, desk, number, days))
 
 
@@ -79,6 +83,6 @@ def _replay(desk: Desk, number: int, days: int, tell: Tell) -> Replay:
     version = against.version
     if version is None:
         raise RuleSetError("No version is active, so there is nothing to replay against.")
-    kept = to_store(found)
-    desk.store.write(lambda tx: ruleshelf.store_replay(tx, number, version, kept))
+    kept, seen = to_store(found), candidate.texts.hash
+    desk.store.write(lambda tx: ruleshelf.store_replay(tx, number, version, kept, seen=seen))
     return found

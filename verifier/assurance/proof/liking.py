@@ -24,8 +24,8 @@ _MOST = 2.0  # seconds for one wish
 TAKEN = date(2026, 3, 1)  # the day of every scenario
 
 
-def only_written(facts: Facts) -> Iterator[Bool]:
-    """Yield what has to be true of a case that can be written as a scenario and as messages."""
+def only_sent(facts: Facts) -> Iterator[Bool]:
+    """Yield what has to be true of a case that is written here as messages."""
     yield facts.collected
     yield from (negated(flag) for name, flag in facts.flags.items() if name.endswith(".several"))
     if "birth date" in facts.flags:
@@ -34,10 +34,6 @@ def only_written(facts: Facts) -> Iterator[Bool]:
         yield z3.IsInt(z3.Real("age"))
     yield from calendar(facts)
     yield from one_time(facts)
-    for found in _quantities(facts):
-        if found.range:
-            both = z3.And(found.range.has_low, found.range.has_high)
-            yield z3.Implies(found.ranged, z3.Not(both))
     for newest in facts.past.values():
         yield z3.Implies(newest.present, newest.value.known)
         yield z3.IsInt(newest.ago / 60)
@@ -47,7 +43,18 @@ def only_written(facts: Facts) -> Iterator[Bool]:
             # an analyzer is asked what it measured before of what it measured now
             yield z3.Implies(before.present, facts.test(name).present)
     yield z3.And(facts.elapsed >= 0, z3.IsInt(facts.elapsed / 60))
-    yield from positive(facts)
+    for found in _quantities(facts):
+        yield z3.And(found.value.above > -(10**9), found.value.above < 10**9)
+
+
+def only_written(facts: Facts) -> Iterator[Bool]:
+    """Yield what more has to be true of a case that can be given in a scenario."""
+    for found in _quantities(facts):
+        yield found.value.above >= 0
+        if found.range:
+            both = z3.And(found.range.has_low, found.range.has_high)
+            yield z3.Implies(found.ranged, z3.Not(both))
+            yield z3.And(found.range.low >= 0, found.range.high >= 0)
 
 
 def calendar(facts: Facts) -> Iterator[Bool]:
@@ -74,14 +81,6 @@ def one_time(facts: Facts) -> Iterator[Bool]:
         yield known
         yield value == z3.Real("specimen age")
         yield z3.IsInt(value / 60)
-
-
-def positive(facts: Facts) -> Iterator[Bool]:
-    """Yield that no value is below zero, and none too long to be written."""
-    for found in _quantities(facts):
-        yield z3.And(found.value.above >= 0, found.value.above < 10**9)
-        if found.range:
-            yield z3.And(found.range.low >= 0, found.range.high >= 0)
 
 
 def _quantities(facts: Facts) -> Iterator[Quantity]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import timedelta
+from decimal import Decimal, DecimalException
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +16,7 @@ from verifier.assurance.proof.quantities import (
     number,
     worked,
 )
-from verifier.assurance.proof.reals import ONE, Value, literal, ordered, scaled
+from verifier.assurance.proof.reals import ONE, Term, Value, fixed, literal, ordered, scaled
 from verifier.assurance.proof.truths import Bool, negated
 from verifier.assurance.proof.typed import Place, Typed, UnencodedError
 from verifier.facts.units import multiplied
@@ -23,10 +24,17 @@ from verifier.language import kinds, tree
 from verifier.language.findings import Findings
 from verifier.language.kinds import BARE, DAY, HOUR, PERCENT, PLAIN, Kind
 from verifier.language.referencechange import reference_change
+from verifier.language.scene import ARITHMETIC, TRANSCENDENTAL, logarithm, power
 
 if TYPE_CHECKING:
     from verifier.assurance.proof.walk import Walk
 
+_FUNCTIONS: dict[str, Callable[..., Decimal]] = {
+    "ln": logarithm,
+    "exp": TRANSCENDENTAL.exp,
+    "sqrt": TRANSCENDENTAL.sqrt,
+    "pow": power,
+}
 _RATES = {"rate per day": DAY, "rate per hour": HOUR}
 
 
@@ -175,6 +183,9 @@ class Numbers:
             return NOTHING
         reals = self._reals
         terms = [reals.plain(part.value) for part in parts]
+        if all(fixed(part) for part in terms):
+            known = _worked_out(name, terms)
+            return worked(tuple(parts), lambda: known.value, known.exact)
         made = reals.function(name, *terms)
         possible: Bool = True
         if name == "ln":
@@ -234,3 +245,14 @@ class Numbers:
         value = reference_change(node, Findings({}))
         assert value is not None
         return Typed(number(value), PERCENT, value)
+
+
+def _worked_out(name: str, terms: list[Term]) -> Quantity:
+    """Return what a function answers for numbers written in a rule."""
+    given = (
+        ARITHMETIC.divide(Decimal(part.numerator), Decimal(part.denominator)) for part in terms
+    )
+    try:
+        return number(_FUNCTIONS[name](*given))
+    except DecimalException:
+        return NOTHING

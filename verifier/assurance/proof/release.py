@@ -199,9 +199,11 @@ class Ruled:
                         yield Hold(rule.name, every((self.reported(name), fires)))
 
     def _of_inputs(self, derived: str) -> Iterator[Hold]:
+        """Yield what holds a derived result for its inputs; one that is not there holds nothing."""
         for name in self.program.inputs(derived):
-            left = every((self.facts.flag(f"{name}.left before"), self.present(name)))
-            yield Hold("built-in:inputs", negated(some((left, self.released(name)))))
+            left = self.facts.flag(f"{name}.left before")
+            stays = negated(some((left, self.released(name))))
+            yield Hold("built-in:inputs", every((self.present(name), stays)))
 
     # --- what leaves ---
 

@@ -36,9 +36,7 @@ def steps_of_witness(found: Witness) -> tuple[ScenarioStep, ...] | str:
 
 
 def _writable(value: Value) -> bool:
-    if isinstance(value, Between):
-        return value.low is None or value.high is None
-    return isinstance(value, Number)
+    return isinstance(value, Number | Between)
 
 
 def _steps(found: Witness, age: timedelta | None) -> tuple[ScenarioStep, ...]:

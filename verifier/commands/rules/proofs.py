@@ -3,7 +3,7 @@
 import argparse
 import json
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,6 +19,7 @@ EXAMPLE = """example:
   verifier judge counterexamples/*.hl7 --rules rules
   verifier rules prove rules --json | jq '.guarantees[] | select(.outcome != "proved")'
   verifier rules prove my-rules --holds-at-least rules     the change only adds holds
+  verifier rules prove rules --config site.toml            with the parameters of a site
 
 A guarantee is proved for every patient, value, unit, missing fact and earlier result; or refuted by
 a case that the evaluator itself shows, as a scenario to paste and as messages to judge; or not
@@ -54,6 +55,9 @@ def register(actions: "argparse._SubParsersAction[argparse.ArgumentParser]") -> 
         "--seconds", type=_positive, default=20.0, metavar="N",
         help="the most the solver takes for one guarantee, or for one result; default: 20",
     )  # fmt: skip
+    prove.add_argument(
+        "--config", type=Path, metavar="TOML", help="settings of the site, whose [parameters] count"
+    )
     prove.add_argument("--out", type=Path, metavar="DIR", help="write counterexamples there")
     prove.add_argument("--json", action="store_true", help="print one JSON object")
     prove.set_defaults(run=run)
@@ -89,7 +93,7 @@ def _proved(args: argparse.Namespace) -> "Proofs":
     from verifier.errors import RuleSetError
     from verifier.rulefiles import load_program
 
-    program = load_program(args.folder)
+    program = load_program(args.folder, _parameters(args))
     known = {item.name for item in program.guarantees}
     for name in args.guarantee:
         if name not in known:
@@ -101,13 +105,20 @@ def _proved(args: argparse.Namespace) -> "Proofs":
     )
 
 
+def _parameters(args: argparse.Namespace) -> "Mapping[str, str]":
+    from verifier import settings
+
+    return settings.load(args.config).parameters if args.config else {}
+
+
 def _held(args: argparse.Namespace) -> "HeldProofs":
     from time import monotonic
 
     from verifier.assurance.proving import prove_holds
     from verifier.rulefiles import load_program
 
-    old, new = load_program(args.holds_at_least), load_program(args.folder)
+    site = _parameters(args)
+    old, new = load_program(args.holds_at_least, site), load_program(args.folder, site)
     return prove_holds(old, new, seconds=args.seconds, clock=monotonic, tell=show_progress)
 
 
