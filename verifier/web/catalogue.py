@@ -125,11 +125,13 @@ def percent(part: float) -> str:
 
 
 def seconds(value: float) -> str:
-    """Return a time in the unit that suits it: ``40 s``, ``12.5 min``, ``3.2 h``, ``2.1 d``."""
+    """Return a time in the unit that suits it: ``< 1 s``, ``40 s``, ``12.5 min``, ``3.2 h``."""
+    if value < 1:
+        return "< 1 s"
     units = ((100, 1, "s"), (6_000, 60, "min"), (172_800, 3_600, "h"), (math.inf, 86_400, "d"))
     _, length, unit = next(each for each in units if value < each[0])
     shown = value / length
-    digits = "#,##0.0" if unit != "s" or 0 < shown < 10 else "#,##0"
+    digits = "#,##0.0" if unit != "s" else "#,##0"
     return f"{format_decimal(shown, digits, locale=current().locale)} {unit}"
 
 

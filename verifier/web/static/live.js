@@ -44,6 +44,15 @@
     place.hidden = text === "";
   }
 
+  // What scrolls sideways can be reached and scrolled with the keyboard, and only then.
+  const scrollers = new ResizeObserver((entries) => {
+    for (const { target } of entries) {
+      if (target.scrollWidth > target.clientWidth) target.tabIndex = 0;
+      else target.removeAttribute("tabindex");
+    }
+  });
+  for (const place of document.querySelectorAll(".wide, figure.sheet")) scrollers.observe(place);
+
   const connection = (text) => say("connection", text);
 
   const stream = new EventSource("/events");
