@@ -25,7 +25,7 @@ from verifier.facts.catalogue import ConnectionMap, Handling, Presence
 from verifier.quality.choices import Choices, RuleName, Spread
 from verifier.quality.moving import Kind, Outside, Plan
 from verifier.quality.standing import Limits, Recovery
-from verifier.transport import Allowed, ClientTls, Metrics, Secret, ServerTls, beside
+from verifier.transport import Allowed, ClientTls, Language, Metrics, Secret, ServerTls, beside
 
 NODE = "VERIFIER_NODE"
 
@@ -111,6 +111,7 @@ class Web(_Section):
     lock_minutes: int = Field(15, gt=0)
     max_connections: int = Field(500, gt=0)
     metrics: Metrics = Metrics()
+    languages: tuple[Language, ...] = Field(("en-GB",), min_length=1)
     tls: ServerTls | None = None
 
     @model_validator(mode="after")

@@ -37,6 +37,7 @@ def _secret(value: object) -> object:
 
 Allowed = Annotated[Network, BeforeValidator(_network)]
 Secret = Annotated[str, BeforeValidator(_secret)]
+Language = Annotated[str, Field(pattern=r"^[a-z]{2,3}(-[A-Z][a-z]{3})?(-[A-Z]{2})?$")]  # BCP 47
 
 
 class _Section(BaseModel):

@@ -33,6 +33,7 @@ from verifier.web.routes import (
     queue,
     record,
     rules,
+    scripts,
     stops,
     usage,
     versions,
@@ -60,10 +61,10 @@ def create_app(
 
     app = FastAPI(lifespan=running, openapi_url=None, docs_url=None, redoc_url=None)
     app.state.desk = desk
-    app.add_middleware(Shell, secure=settings.web.encrypted)
+    app.add_middleware(Shell, secure=settings.web.encrypted, languages=settings.web.languages)
     app.mount("/static", StaticFiles(directory=_STATIC), name="static")
     bench = (access, queue, case, messages, stops, quality, levels)
-    office = (overview, health, usage, rules, versions, drafts, people, record)
+    office = (overview, health, scripts, usage, rules, versions, drafts, people, record)
     for part in (*bench, *office):
         app.include_router(part.router)
     _explain_refusals(app, desk)

@@ -119,9 +119,10 @@ def number(value: float) -> str:
 
 
 def percent(part: float) -> str:
-    """Return a part of one as percent, with as many digits as can be told apart."""
-    pattern = "#,##0%" if part in (0.0, 1.0) else "#,##0.0%"
-    return str(format_percent(part, pattern, locale=current().locale))
+    """Return a part of one as percent: ``87.5%``. Only none is 0% and only all is 100%."""
+    if 0 < part < 1:
+        part = min(max(round(part, 3), 0.001), 0.999)
+    return str(format_percent(part, locale=current().locale, decimal_quantization=False))
 
 
 def seconds(value: float) -> str:
@@ -153,6 +154,7 @@ _FILTERS: Mapping[str, Callable[..., str]] = {
 def add_catalogue(environment: Environment) -> None:
     """Give templates ``_()``, ``{% trans %}`` and the filters that write numbers."""
     environment.add_extension("jinja2.ext.i18n")
+    environment.policies["ext.i18n.trimmed"] = True  # line breaks of a template mean nothing
     extended: Any = environment
     extended.install_gettext_callables(
         lambda text: current().texts.gettext(text),

@@ -123,6 +123,7 @@ def _environment(zone: ZoneInfo, clock: Clock) -> Environment:
         "raw": words.raw_message,
         "detail": words.detail,
         "sentence": words.sentence,
+        "month": words.month,
     }
     add_catalogue(environment)
     environment.globals |= {"can": can, "abilities": ABILITIES, "SEVERITIES": words.SEVERITIES}

@@ -2,10 +2,13 @@
 
 import json
 from collections.abc import Mapping
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from babel.dates import format_skeleton
+
 from verifier.store.rows import SuspensionRow
+from verifier.web.catalogue import current, say
 
 # Keyed by `store.severity`: a word to read, beside the shape and color the style sheet gives it.
 SEVERITIES = {
@@ -21,14 +24,24 @@ SEVERITIES = {
 def moment(at: datetime, zone: ZoneInfo, now: datetime) -> str:
     """Return a time as short as it can be told apart: today only the time of day."""
     local, today = at.astimezone(zone), now.astimezone(zone).date()
+    time = _written("Hm", local)
     if local.date() == today:
-        return f"{local:%H:%M}"
-    year = "" if local.year == today.year else f" {local.year}"
-    return f"{local.day} {local:%b}{year} {local:%H:%M}"
+        return time
+    return f"{_written('MMMd' if local.year == today.year else 'yMMMd', local)} {time}"
+
+
+def month(day: date) -> str:
+    """Return a month with its year."""
+    return _written("yMMMM", datetime.combine(day, datetime.min.time()))
+
+
+def _written(parts: str, local: datetime) -> str:
+    """Return parts of a time, a skeleton of CLDR, as the language of the request writes them."""
+    return str(format_skeleton(parts, local, locale=current().locale))
 
 
 def exactly(at: datetime, zone: ZoneInfo) -> str:
-    """Return a time to the second with its zone."""
+    """Return a time to the second with its zone, in the form of ISO 8601 whatever the language."""
     return f"{at.astimezone(zone):%Y-%m-%d %H:%M:%S %Z}"
 
 
@@ -46,8 +59,12 @@ def duration(span: timedelta) -> str:
 
 def suspension(row: SuspensionRow) -> dict[str, str]:
     """Return a suspension as words for the band at the top of every page."""
-    what = {"all": "all results", "test": f"test {row.subject}"}
-    scope = what.get(row.scope, f"connection {row.subject}")
+    what = {
+        "all": say("all results"),
+        "test": say("test %(name)s", name=row.subject),
+        "connection": say("connection %(name)s", name=row.subject),
+    }
+    scope = what[row.scope]
     return {"scope": scope, "who": row.who, "text": row.text}
 
 

@@ -11,6 +11,7 @@ from verifier.errors import StoreError
 from verifier.store.transaction import Reader
 from verifier.web import figures
 from verifier.web.bars import MOST, bar, pareto
+from verifier.web.catalogue import percent, say
 from verifier.web.desk import Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor
 
@@ -60,13 +61,13 @@ def _period(desk: Desk, name: str, first: str, last: str) -> Period:
     try:
         begin, end = date.fromisoformat(first), date.fromisoformat(last)
     except ValueError:
-        return _today(desk, "Give both days as year-month-day.")
+        return _today(desk, say("Give both days as year-month-day."))
     since = datetime(begin.year, begin.month, begin.day, tzinfo=desk.zone)
     until = datetime(end.year, end.month, end.day, tzinfo=desk.zone) + timedelta(days=1)
     if until <= since or since > now:
-        return _today(desk, "The first day must not be after the last, nor in the future.")
+        return _today(desk, say("The first day must not be after the last, nor in the future."))
     if until - since > LONGEST:
-        return _today(desk, f"At most {LONGEST.days} days can be shown at once.")
+        return _today(desk, say("At most %(days)s days can be shown at once.", days=LONGEST.days))
     return Period("days", since, min(until, now), begin, end)
 
 
@@ -80,7 +81,7 @@ def _counted(desk: Desk, reader: Reader, period: Period) -> Content:
     held = reader.held_counts() if period.until >= desk.clock() - timedelta(minutes=1) else []
     shares, causes = figures.shares(settled, held), figures.causes(settled, held)
     named = causes[:MOST]
-    label = ", ".join(f"{cause.rule} {cause.sofar:.0%}" for cause in named)
+    label = ", ".join(f"{cause.rule} {percent(cause.sofar)}" for cause in named)
     return {
         "period": period,
         "shares": shares,
@@ -121,7 +122,7 @@ def _standing(desk: Desk, reader: Reader) -> Content:
     judge = desk.line.judge
     bands = figures.by_age(ages, desk.clock())
     return {
-        "bands": list(zip(("under 15 min", *_BANDS), bands, strict=True)),
+        "bands": list(zip(_bands(), bands, strict=True)),
         "most_in_band": max((sum(band.values()) for band in bands), default=0) or 1,
         "doors": desk.status.doors,
         "last": reader.last_messages(),
@@ -137,6 +138,13 @@ def _standing(desk: Desk, reader: Reader) -> Content:
     }
 
 
-_BANDS = (
-    "15 to 30 min", "30 to 60 min", "1 to 2 h", "2 to 4 h", "4 to 8 h", "8 to 24 h", "over a day",
-)  # fmt: skip
+def _bands() -> list[str]:
+    """Return what the bands between `figures.AGES` are called."""
+    hours = ((1, 2), (2, 4), (4, 8), (8, 24))
+    return [
+        say("under 15 min"),
+        say("15 to 30 min"),
+        say("30 to 60 min"),
+        *(say("%(least)s to %(most)s h", least=least, most=most) for least, most in hours),
+        say("over a day"),
+    ]

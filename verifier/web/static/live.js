@@ -32,12 +32,12 @@
     band.hidden = stops.length === 0;
     band.querySelector("ul").replaceChildren(...stops.map((stop) => {
       const line = document.createElement("li");
-      line.textContent = `for ${stop.scope} by ${stop.who}: ${stop.text}`;
+      line.textContent = say("for %(scope)s by %(who)s: %(text)s", stop);
       return line;
     }));
   }
 
-  function say(id, text) {
+  function show(id, text) {
     const place = document.getElementById(id);
     if (place.textContent === text) return;
     place.textContent = text;
@@ -53,7 +53,7 @@
   });
   for (const place of document.querySelectorAll(".wide, figure.sheet")) scrollers.observe(place);
 
-  const connection = (text) => say("connection", text);
+  const connection = (text) => show("connection", text);
 
   const stream = new EventSource("/events");
   stream.onopen = () => connection("");
@@ -61,16 +61,16 @@
     const state = JSON.parse(event.data);
     count(state);
     suspended(state.suspended);
-    say("alarm", state.alarm);
+    show("alarm", state.alarm);
     document.dispatchEvent(new CustomEvent("state", { detail: state }));
   };
   stream.onerror = () => connection(
     stream.readyState === EventSource.CLOSED
-      ? "This page is no longer kept current. Load it again; you may have to sign in."
-      : "Connection lost; the numbers may be old. Trying again.");
+      ? say("This page is no longer kept current. Load it again; you may have to sign in.")
+      : say("Connection lost; the numbers may be old. Trying again."));
   stream.addEventListener("signed-out", () => {
     stream.close();
-    connection("You are signed out. Load the page again to sign in.");
+    connection(say("You are signed out. Load the page again to sign in."));
   });
   addEventListener("pagehide", () => stream.close());
   addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
