@@ -10,7 +10,7 @@ MG = 38.6664  # mg/dL of cholesterol in 1 mmol/L: C27H46O, IUPAC abridged atomic
 TRIOLEIN = 88.5450  # mg/dL of triglycerides in 1 mmol/L: C57H104O6, the same weights
 # Friedewald's divisor is 5 in mg/dL and, rounded, 2.2 in mmol/L: 5.0379 in mg/dL
 DIVISOR = 2.2 * TRIOLEIN / MG
-ROUNDED_MASS = 0.006  # mg/dL: the rule set weighs triglycerides with 885.4 g/mol, not 885.453
+ROUNDED_MASS = 0.0006  # mg/dL: masses are written with three decimals
 
 
 def lipids(total: float, hdl: float, triglycerides: float, unit: str = "mg/dL") -> dict[str, str]:
