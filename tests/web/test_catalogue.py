@@ -152,7 +152,7 @@ def test_pages_speak_another_language(house: House, monkeypatch: pytest.MonkeyPa
 
 
 # What a heading or the first column of a row holds as data: names of tests, rules, people.
-DATA = {"Sodium", "Serum high"}
+DATA = {"Sodium", "Serum high", "tests/electrolytes.rules"}
 
 
 def test_the_language_wished_for_is_spoken_where_it_is_offered() -> None:
