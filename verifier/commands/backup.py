@@ -15,8 +15,9 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         subparsers,
         "backup",
         "write the whole database to one file while the service runs",
-        "Copies one consistent state, checks it, and puts the signed checkpoints and their key "
-        "beside it. The file holds patient data and a secret: keep it as such, elsewhere.",
+        "Copies one consistent state, checks it, and puts the signed checkpoints and their keys "
+        "beside it; also of a PostgreSQL database. The file holds patient data and secrets: keep "
+        "it as such, elsewhere.",
         "verifier backup /mnt/backup/2026-03-02.zip --config verifier.toml",
     )
     save.add_argument("file", type=Path, metavar="FILE", help="a new file")
@@ -25,8 +26,9 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         subparsers,
         "restore",
         "put a backup where there is no database",
-        "Nothing is overwritten. Afterwards let every sender send again what it sent since the "
-        "backup was made: what is in it already is answered from the record.",
+        "Nothing is overwritten: the database named in the configuration is no file yet, or an "
+        "empty PostgreSQL database, whatever the backup was made of. Afterwards let every sender "
+        "send again what it sent since: what is in the backup already is answered from the record.",
         "verifier restore /mnt/backup/2026-03-02.zip --config verifier.toml",
     )
     back.add_argument("file", type=Path, metavar="FILE")
@@ -87,7 +89,10 @@ def run_restore(args: argparse.Namespace) -> int:
     from verifier.store.backup import restore
 
     loaded = settings.load(args.config)
-    about = restore(args.file, loaded.database, loaded.checkpoints, accept_loss=args.accept_loss)
+    about = restore(
+        args.file, loaded.database, loaded.checkpoints, _progress,
+        node=loaded.node, accept_loss=args.accept_loss,
+    )  # fmt: skip
     print(f"restored as it was on {about.made:%Y-%m-%d at %H:%M:%S %Z} by version {about.program}")
     print("let every sender send again what it sent since then")
     return 0

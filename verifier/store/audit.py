@@ -35,6 +35,7 @@ _NEWEST = Statement(
     .limit(bindparam("most"))
 )
 _LOGS = Statement(select(_head.c.writer).order_by(_head.c.writer))
+_FIRST_LOG = Statement(select(func.min(_audit.c.writer)))
 _NEXT_LOG = Statement(select(func.min(_audit.c.writer)).where(_audit.c.writer > bindparam("after")))
 _HEAD = Statement(select(_head).where(_head.c.writer == bindparam("log")))
 _OWN_HEAD = Statement(select(_head).where(_head.c.writer == bindparam("log")).with_for_update())
@@ -59,6 +60,7 @@ _STORED = Statement(
     .limit(bindparam("most"))
 )  # fmt: skip
 _PAGE = 1000
+_FIRST = -(1 << 63)  # the smallest number a database holds
 
 
 class StoredEntry(Struct, frozen=True):
@@ -76,11 +78,16 @@ class StoredEntry(Struct, frozen=True):
 
 
 class Claim(Struct, frozen=True):
-    """What a database or an export says of its log: name, size and root."""
+    """What a database or an export says of its log: name, size and root.
+
+    A database also says how much of it was signed, and under which root.
+    """
 
     origin: str
     size: int
     root: bytes
+    signed_size: int = 0
+    signed_root: bytes = EMPTY
 
 
 class LogState(Struct, frozen=True):
@@ -106,6 +113,16 @@ def detail_digest(salt: bytes, detail: bytes) -> bytes:
 def _as_bytes(stored: object) -> Any:
     """Return what is stored as bytes; tampering may have left text where bytes were."""
     return stored if stored is None or isinstance(stored, bytes) else str(stored).encode()
+
+
+def _claimed_root(size: object, packed: object) -> bytes:
+    """Return the root of a stored frontier, no bytes when it makes no sense."""
+    if not isinstance(size, int) or not isinstance(packed, bytes):
+        return b""
+    try:
+        return Frontier.unpack(size, packed).root()
+    except ValueError:
+        return b""
 
 
 def _state_of(row: Any) -> LogState:
@@ -151,10 +168,12 @@ class AuditReads(Reading):
 
     def audit_logs(self) -> list[str]:
         """Return the names of all logs, also of one whose head or whose entries are gone."""
-        found, name = {row[0] for row in self._all(_LOGS)}, ""
-        while name := self._one(_NEXT_LOG, after=name)[0]:
+        found = {row[0] for row in self._all(_LOGS)}
+        name = self._one(_FIRST_LOG)[0]
+        while name is not None:
             found.add(name)
-        return sorted(found)
+            name = self._one(_NEXT_LOG, after=name)[0]
+        return sorted(found, key=str)  # tampering may have left other things than text
 
     def audit_head(self) -> AuditHead:
         """Return size and root of the log as committed."""
@@ -166,22 +185,27 @@ class AuditReads(Reading):
         row = self._one(_HEAD, log=self.node)
         if row is None:
             return Claim("", 0, EMPTY)
-        _, origin, size, packed, *_ = row
-        try:
-            return Claim(origin, size, Frontier.unpack(size, packed).root())
-        except ValueError:
-            return Claim(origin, size, b"")
+        _, origin, size, packed, signed_size, signed = row
+        return Claim(
+            origin, size, _claimed_root(size, packed), signed_size,
+            _claimed_root(signed_size, signed),
+        )  # fmt: skip
 
     def audit_state(self) -> LogState:
         """Return the frontiers of the log. Raises StoreError when their bytes make no sense."""
         return _state_of(self._one(_HEAD, log=self.node))
 
-    def audit_stored(self, start: int = 0) -> Iterator[StoredEntry]:
-        """Yield the entries from number `start` on exactly as stored, in the order of numbers."""
-        while page := self._all(_STORED, log=self.node, start=start, most=_PAGE):
+    def audit_stored(self, start: int = _FIRST, at_once: int = _PAGE) -> Iterator[StoredEntry]:
+        """Yield the entries from number `start` on exactly as stored, in the order of numbers.
+
+        Without `start` really all, also what somebody numbered before the first.
+        """
+        while page := self._all(_STORED, log=self.node, start=start, most=at_once):
             for seq, at, who, what, subject, *stored in page:
                 body, salt, detail, leaf = map(_as_bytes, stored)
                 yield StoredEntry(seq, at, who, what, subject, body, salt, detail, leaf)
+            if not isinstance(page[-1][0], int):
+                return  # no number of ours, which is a finding; text comes after all numbers
             start = page[-1][0] + 1
 
 

@@ -17,6 +17,7 @@ from verifier.store.results import ResultWrites
 from verifier.store.rows import ResultRow, StoredCase, StoredDecision
 from verifier.store.severity import open_results, severity, worst_reason
 from verifier.store.sql import Statement
+from verifier.store.words import WordWrites
 
 _case, _result, _decision = schema.specimen_case, schema.result, schema.decision
 
@@ -169,7 +170,7 @@ class CaseReads(Reading):
         return None if row is None or row[0] is None else codec.read_case(row[0])
 
 
-class CaseWrites(ResultWrites, CaseReads, Writing):
+class CaseWrites(ResultWrites, CaseReads, WordWrites, Writing):
     """What the line and people write about cases."""
 
     def claim_case(self, case_id: int) -> StoredCase | None:
@@ -216,6 +217,7 @@ class CaseWrites(ResultWrites, CaseReads, Writing):
         if new:
             self._insert_case(case_id, record, columns)
         self._write_results(case_id, record, results, columns["new_updated"], new=new)
+        self._write_words(record)
         self._touch("cases")
 
     def add_decision(

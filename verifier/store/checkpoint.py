@@ -4,6 +4,7 @@ Whoever changes the database afterwards would need the key as well, and every co
 A log never signs a state that does not extend the one it signed before.
 """
 
+import glob
 import os
 from datetime import UTC, datetime
 from pathlib import Path
@@ -23,8 +24,6 @@ from verifier.store.transaction import Reader
 if TYPE_CHECKING:
     from verifier.store.store import Store
 
-NOTES, PUBLIC = "audit.checkpoints", "audit.public"  # those of the only log of an SQLite file
-
 
 class Notary:
     """The folder of checkpoints, and the private key in a file beside it."""
@@ -32,7 +31,8 @@ class Notary:
     def __init__(self, folder: Path, node: str = MAIN) -> None:
         """Of one log; several nodes may share the folder, each has files of its own in it."""
         own = "" if node == MAIN else f"-{node}"
-        self.folder = folder
+        self.folder, self.node = folder, node
+        self.name_in_backup = f"audit{own}.key"  # of the key
         self._notes, self._public = (
             folder / f"audit{own}.checkpoints",
             folder / f"audit{own}.public",
@@ -42,6 +42,19 @@ class Notary:
     def of(self, node: str) -> "Notary":
         """Return the one of another log in the same folder."""
         return Notary(self.folder, node)
+
+    @classmethod
+    def all_in(cls, folder: Path, *more: str) -> "list[Notary]":
+        """Return those of all logs that have a key beside the folder, and of `more`."""
+        found = {name.stem.removeprefix(f"{folder.name}-") for name in _beside(folder, "-*.key")}
+        found |= {MAIN for _ in _beside(folder, ".key")}
+        return [cls(folder, node) for node in sorted(found | set(more))]
+
+    @classmethod
+    def of_backup(cls, folder: Path, name: str) -> "Notary":
+        """Return the one whose key has this name in a backup."""
+        own = name.removeprefix("audit").removesuffix(".key")
+        return cls(folder, own.removeprefix("-") or MAIN)
 
     def public_key(self) -> PublicKey | None:
         """Return the key checkpoints are checked with, None when nothing was signed yet."""
@@ -121,6 +134,10 @@ class Notary:
         with os.fdopen(descriptor, "wb") as file:
             file.write(secret)
         return key
+
+
+def _beside(folder: Path, pattern: str) -> list[Path]:
+    return list(folder.parent.glob(glob.escape(folder.name) + pattern))
 
 
 def sign_log(store: "Store", notary: Notary) -> AuditHead | None:

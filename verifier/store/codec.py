@@ -20,6 +20,9 @@ _encoder = msgspec.json.Encoder(order="deterministic")
 encode = _encoder.encode
 read_value = msgspec.json.Decoder(Value).decode
 read_detail = msgspec.json.Decoder(dict[str, object]).decode
+read_body = msgspec.json.Decoder(
+    tuple[int, int, str, str, str, str, str]
+).decode  # of audit entries
 _record = msgspec.json.Decoder(CaseRecord)
 _decision = msgspec.json.Decoder(Decision)
 _case = msgspec.json.Decoder(Case)

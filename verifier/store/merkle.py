@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 
 from msgspec import Struct
 
+Span = tuple[int, int]  # leaves from, up to and not including
 EMPTY = hashlib.sha256(b"").digest()
 
 
@@ -77,40 +78,77 @@ def _split(size: int) -> int:
     return 1 << ((size - 1).bit_length() - 1)
 
 
-def inclusion_proof(index: int, leaves: Sequence[bytes]) -> list[bytes]:
-    """Return the audit path of leaf `index` (RFC 9162 section 2.1.3.1), nearest sibling first.
+def inclusion_spans(index: int, size: int) -> list[Span]:
+    """Return which leaves each hash of an audit path covers, nearest sibling first.
 
     Raises:
         IndexError: there is no such leaf.
     """
-    if not 0 <= index < len(leaves):
-        raise IndexError(f"no entry {index} in a tree of {len(leaves)}")
-    if len(leaves) == 1:
-        return []
-    middle = _split(len(leaves))
-    if index < middle:
-        return [*inclusion_proof(index, leaves[:middle]), root_of(leaves[middle:])]
-    return [*inclusion_proof(index - middle, leaves[middle:]), root_of(leaves[:middle])]
+    if not 0 <= index < size:
+        raise IndexError(f"no entry {index} in a tree of {size}")
+    spans: list[Span] = []
+    start, stop = 0, size
+    while stop - start > 1:
+        middle = start + _split(stop - start)
+        if index < middle:
+            spans.append((middle, stop))
+            stop = middle
+        else:
+            spans.append((start, middle))
+            start = middle
+    return spans[::-1]
+
+
+def consistency_spans(old: int, size: int) -> list[Span]:
+    """Return which leaves each hash of a consistency proof covers, in the order of the proof.
+
+    Raises:
+        IndexError: `old` is not between 1 and `size`.
+    """
+    if not 1 <= old <= size:
+        raise IndexError(f"no tree of {old} inside one of {size}")
+    spans: list[Span] = []
+    start, stop = 0, size
+    while old != stop:
+        middle = start + _split(stop - start)
+        if old <= middle:
+            spans.append((middle, stop))
+            stop = middle
+        else:
+            spans.append((start, middle))
+            start = middle
+    if start:
+        spans.append((start, stop))
+    return spans[::-1]
+
+
+def hashes(spans: Sequence[Span], leaves: Iterable[bytes]) -> list[bytes]:
+    """Return the hash of each span, reading the leaves once, in order; spans do not overlap."""
+    order = sorted(spans)
+    trees = dict.fromkeys(order, Frontier())
+    left = iter(order)
+    span = next(left, None)
+    for place, leaf in enumerate(leaves):
+        while span is not None and place >= span[1]:
+            span = next(left, None)
+        if span is None:
+            break
+        if place >= span[0]:
+            trees[span] = trees[span].append(leaf)
+    return [trees[span].root() for span in spans]
+
+
+def inclusion_proof(index: int, leaves: Sequence[bytes]) -> list[bytes]:
+    """Return the audit path of a leaf (RFC 9162 section 2.1.3.1). Raises IndexError."""
+    return hashes(inclusion_spans(index, len(leaves)), leaves)
 
 
 def consistency_proof(old: int, leaves: Sequence[bytes]) -> list[bytes]:
     """Return the proof that the tree extends its first `old` leaves (section 2.1.4.1).
 
-    Raises:
-        IndexError: `old` is not between 1 and the number of leaves.
+    Raises IndexError.
     """
-    if not 1 <= old <= len(leaves):
-        raise IndexError(f"no tree of {old} inside one of {len(leaves)}")
-    return _subproof(old, leaves, whole=True)
-
-
-def _subproof(old: int, leaves: Sequence[bytes], *, whole: bool) -> list[bytes]:
-    if old == len(leaves):
-        return [] if whole else [root_of(leaves)]
-    middle = _split(len(leaves))
-    if old <= middle:
-        return [*_subproof(old, leaves[:middle], whole=whole), root_of(leaves[middle:])]
-    return [*_subproof(old - middle, leaves[middle:], whole=False), root_of(leaves[:middle])]
+    return hashes(consistency_spans(old, len(leaves)), leaves)
 
 
 def verify_inclusion(

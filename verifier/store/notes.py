@@ -63,24 +63,34 @@ def read_note(note: str, key: PublicKey) -> Checkpoint:
     """Read a note and check its signature. Raises ValueError with what is wrong."""
     body, separator, signatures = note.partition("\n\n")
     lines = body.split("\n")
-    if not separator or len(lines) != 3 or not lines[1].isdecimal():
+    if not separator or len(lines) != 3 or not signatures.endswith("\n"):
         raise ValueError("this is not a checkpoint")
+    if not lines[1].isdecimal() or str(int(lines[1])) != lines[1]:
+        raise ValueError("this is not a checkpoint: its size is no number")
     signed = f"{body}\n".encode()
     if not any(_signs(line, signed, key) for line in signatures.splitlines()):
         raise ValueError(f"the checkpoint of {lines[1]} entries is not signed by this key")
-    return Checkpoint(lines[0], int(lines[1]), base64.b64decode(lines[2]), note)
+    return Checkpoint(lines[0], int(lines[1]), _decoded(lines[2]), note)
 
 
 def _signs(line: str, signed: bytes, key: PublicKey) -> bool:
     try:
         dash, name, encoded = line.split(" ")
-        signature = base64.b64decode(encoded, validate=True)
+        signature = _decoded(encoded)
         if dash != _DASH or name != key.name or signature[:4] != key.identifier:
             return False
         Ed25519PublicKey.from_public_bytes(key.raw).verify(signature[4:], signed)
     except (ValueError, binascii.Error, InvalidSignature):
         return False
     return True
+
+
+def _decoded(text: str) -> bytes:
+    """Return the bytes of base64 in the one spelling they have (RFC 4648 section 3.5)."""
+    decoded = base64.b64decode(text, validate=True)
+    if base64.b64encode(decoded).decode() != text:
+        raise ValueError("base64 is not spelled as it should be")
+    return decoded
 
 
 def split_notes(text: str) -> list[str]:

@@ -1,9 +1,10 @@
 """Removing patient data after its time, so that the audit log still verifies.
 
 A case goes as a whole: record, results, decisions with their facts and what a shadow said of them,
-outgoing messages, reviews. Of a message the bytes go, of an audit entry the details: what is hashed
-holds a salted hash of them only. What is left says that something was received, decided, seen and
-sent, when and by whom, and no longer about whom.
+outgoing messages, reviews; with the last case of a patient go the words they are found by. Of a
+message the bytes go, of an audit entry the details: what is hashed holds a salted hash of them
+only. What is left says that something was received, decided, seen and sent, when and by whom, and
+no longer about whom.
 """
 
 from collections.abc import Callable, Iterable, Iterator
@@ -18,6 +19,7 @@ from verifier.store.base import Reading, Writing
 from verifier.store.codec import micros
 from verifier.store.ids import id_at
 from verifier.store.sql import Statement
+from verifier.store.words import WordWrites
 
 _case, _message, _audit = schema.specimen_case, schema.message, schema.audit
 
@@ -50,6 +52,7 @@ _DELETE = [
     ),
     *(Statement(delete(table).where(table.c.case_id == bindparam("case"))) for table in OF_CASE),
 ]
+_WHOSE = Statement(select(_case.c.patient).where(_case.c.id == bindparam("case")))
 _DELETE_CASE = Statement(delete(_case).where(_case.c.id == bindparam("case")))
 _OLD_MESSAGES = Statement(
     select(_message.c.id)
@@ -78,7 +81,7 @@ _CLEAR_DETAILS = Statement(
         _audit.c.seq >= bindparam("start"),
         _audit.c.seq < bindparam("stop"),
     )
-    .values(detail=None)
+    .values(detail=None, salt=b"")  # with the salt somebody could try who it was
 )
 
 
@@ -145,7 +148,7 @@ class RetentionReads(Reading):
         return low
 
 
-class RetentionWrites(RetentionReads, Writing):
+class RetentionWrites(RetentionReads, WordWrites, Writing):
     """Removes what is given; whoever calls says so in the audit log."""
 
     def remove_cases(self, cases: Iterable[int]) -> int:
@@ -153,9 +156,12 @@ class RetentionWrites(RetentionReads, Writing):
         count = 0
         with self._overwriting():
             for case in cases:
+                whose = self._one(_WHOSE, case=case)
                 for statement in _DELETE:
                     self._run(statement, case=case)
                 count += self._run(_DELETE_CASE, case=case)
+                if whose:
+                    self.forget_words(whose[0])
         return count
 
     def empty_messages(self, messages: Iterable[int]) -> int:

@@ -75,8 +75,19 @@ specimen_case = Table(
     Column("record", LargeBinary, nullable=False),
     Index("case_by_specimen", "specimen", "id"),
     Index("case_by_patient", "patient", "id"),
+    Index("case_by_time", "opened", "id"),
     _index_where("held > 0", "case_queue", "severity", "opened"),
     _index_where("wait_until IS NOT NULL", "case_waiting", "wait_until"),
+)
+
+# What people are found by (`store.words`); their names stand nowhere else outside the records.
+patient_word = Table(
+    "patient_word",
+    metadata,
+    Column("word", Text().with_variant(Text(collation="C"), "postgresql"), primary_key=True),
+    Column("patient", Text, primary_key=True),
+    Index("patient_word_by_patient", "patient"),
+    sqlite_with_rowid=False,
 )
 
 result = Table(

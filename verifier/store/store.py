@@ -1,9 +1,10 @@
 """`Store`: the way into the database for everybody else."""
 
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO, Self, TypeVar, cast
 
@@ -16,7 +17,9 @@ from verifier.store.base import MAIN
 from verifier.store.checkpoint import Notary, sign_log
 from verifier.store.export import write_export
 from verifier.store.ids import IDS
+from verifier.store.inclusion import Inclusion, Proofs
 from verifier.store.notes import PublicKey
+from verifier.store.proofs import Consistency, Inclusion, prove_entry, prove_growth
 from verifier.store.readers import Readers, SqliteSource
 from verifier.store.rows import AuditHead
 from verifier.store.sessions import SqliteSession
@@ -49,6 +52,7 @@ class Store:
         self._readers = readers
         self._notary = notary
         self._node = readers.node
+        self._proofs = Proofs()
         self.leases: Leases | None = None  # None: nobody else forwards
         self._bells: Bells | None = None
 
@@ -191,6 +195,22 @@ class Store:
         names = self.read(lambda reader: reader.audit_logs()) or [self._node]
         return {name: self.verify_audit(log=name) for name in names}
 
+    def prove_entries(self, entries: Iterable[tuple[str, int]]) -> dict[tuple[str, int], Inclusion]:
+        """Return what can be shown of entries (log, number): whether they are in the signed log.
+
+        Raises:
+            StoreError: the checkpoints of a log can not be read or are not signed by its key.
+        """
+        by_log: dict[str, set[int]] = {}
+        for log, seq in entries:
+            by_log.setdefault(log, set()).add(seq)
+        found: dict[tuple[str, int], Inclusion] = {}
+        for log, numbers in by_log.items():
+            last = self._notary.of(log).last()
+            proven = self._readers.read(partial(self._proofs.of, last=last, entries=numbers), log)
+            found |= {(log, one.seq): one for one in proven}
+        return found
+
     def export_audit(self, file: BinaryIO, *, details: bool = True, log: str = "") -> int:
         """Write one audit log with its checkpoints to a file; return the number of entries."""
         log = log or self._node
@@ -200,6 +220,30 @@ class Store:
                 file, r.audit_claim(), notes, key, r.audit_stored(), details=details
             ),
             log,
+        )
+
+    def prove_entry(self, number: int, *, details: bool = False, log: str = "") -> Inclusion:
+        """Return the proof that an entry lies under the newest checkpoint of its log.
+
+        Raises:
+            StoreError: it is not signed yet, or the log does not give what was signed.
+        """
+        log = log or self._node
+        notes, key = self._signed(log, None, None)
+        return self._readers.read(
+            lambda r: prove_entry(number, r.audit_stored(), notes, key, details=details), log
+        )
+
+    def prove_growth(self, old: int, new: int | None = None, log: str = "") -> Consistency:
+        """Return the proof that one checkpoint of a log (None: the newest) extends another.
+
+        Raises:
+            StoreError: there is no such checkpoint, or the log does not give what was signed.
+        """
+        log = log or self._node
+        notes, key = self._signed(log, None, None)
+        return self._readers.read(
+            lambda r: prove_growth(old, new, r.audit_stored(), notes, key), log
         )
 
     def close(self) -> None:

@@ -4,11 +4,12 @@ from collections import Counter
 
 from msgspec import Struct
 
-from verifier.store.audit import AuditReads, AuditWrites, LogState
+from verifier.store.audit import AuditWrites, LogState
 from verifier.store.cases import CaseReads, CaseWrites
 from verifier.store.claims import Claim
 from verifier.store.controls import ControlReads, ControlWrites
 from verifier.store.inbox import InboxWrites
+from verifier.store.inclusion import InclusionReads
 from verifier.store.outbox import OutboxWrites
 from verifier.store.overview import OverviewReads
 from verifier.store.past import PastReads
@@ -19,6 +20,7 @@ from verifier.store.queue import QueueReads
 from verifier.store.retention import RetentionReads, RetentionWrites
 from verifier.store.reviews import ReviewReads, ReviewWrites
 from verifier.store.ruleversions import RuleReads, RuleWrites
+from verifier.store.search import SearchReads
 from verifier.store.shadows import ShadowReads, ShadowWrites
 from verifier.store.tally import Key
 from verifier.store.usage import UsageReads
@@ -29,6 +31,7 @@ class Reader(
     CaseReads,
     PrecedingReads,
     PastReads,
+    SearchReads,
     ControlReads,
     QualityReads,
     ReviewReads,
@@ -36,7 +39,7 @@ class Reader(
     ShadowReads,
     PeopleReads,
     RetentionReads,
-    AuditReads,
+    InclusionReads,
     UsageReads,
     OverviewReads,
 ):

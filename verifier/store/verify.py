@@ -11,17 +11,20 @@ from collections.abc import Iterable, Mapping, Sequence
 import msgspec
 from msgspec import Struct
 
+from verifier.store import codec
 from verifier.store.audit import Claim, StoredEntry, detail_digest
 from verifier.store.base import MAIN
 from verifier.store.merkle import Frontier, leaf_hash
 from verifier.store.notes import Checkpoint, PublicKey, read_note
 
 _MOST = 20
-_body = msgspec.json.Decoder(tuple[int, int, str, str, str, str, str])
 
 
 class Report(Struct, frozen=True):
-    """What was found. `signed` of the `entries` lie under a checkpoint; no finding is good."""
+    """What was found. `signed` of the `entries` lie under a checkpoint; no finding is good.
+
+    `said` is what is no finding and yet to be known.
+    """
 
     entries: int
     root: bytes
@@ -29,6 +32,7 @@ class Report(Struct, frozen=True):
     signed: int
     without_detail: int
     findings: tuple[str, ...]
+    said: tuple[str, ...] = ()
 
 
 def verify(
@@ -44,10 +48,11 @@ def verify(
     """
     findings, checkpoints = _read_notes(notes, key, claim.origin)
     pending = sorted(checkpoints, key=lambda checkpoint: checkpoint.size)
-    tree, without = Frontier(), 0
+    tree, without, remembered = Frontier(), 0, False
     for entry in entries:
+        remembered = remembered or _remembered(claim, tree)
         pending = _compare(pending, tree, findings)
-        findings += _faults(entry, tree.size, writer)
+        findings += faults(entry, tree.size, writer)
         without += entry.detail is None
         tree = tree.append(leaf_hash(entry.body))
     left = _compare(pending, tree, findings)
@@ -55,6 +60,11 @@ def verify(
         f"the log has {tree.size} entries, but {checkpoint.size} were signed: it was cut off"
         for checkpoint in left[-1:]
     ]
+    if not remembered and not _remembered(claim, tree):
+        findings.append(
+            f"the log remembers that {claim.signed_size} entries were signed under a root they "
+            "do not have"
+        )
     if (tree.size, tree.root()) != (claim.size, claim.root):
         findings.append(
             f"the log's own head speaks of {claim.size} entries, the {tree.size} entries found "
@@ -83,7 +93,8 @@ def _read_notes(
         return ["there is no checkpoint: nothing shows that the log was not rewritten"], []
     if key is None:
         return ["there is no public key: the checkpoints can not be checked"], []
-    findings, checkpoints = [], []
+    findings: list[str] = []
+    checkpoints: list[Checkpoint] = []
     for note in notes:
         try:
             checkpoint = read_note(note, key)
@@ -92,8 +103,15 @@ def _read_notes(
             continue
         if checkpoint.origin != origin:
             findings.append(f"a checkpoint is of the log {checkpoint.origin}, not of {origin}")
+        if checkpoints and checkpoint.size < checkpoints[-1].size:
+            findings.append("the checkpoints are not in the order in which they were signed")
         checkpoints.append(checkpoint)
     return findings, checkpoints
+
+
+def _remembered(claim: Claim, tree: Frontier) -> bool:
+    """Return whether the log was as it is here when, as it says, it was last signed."""
+    return tree.size == claim.signed_size and tree.root() == claim.signed_root
 
 
 def _compare(pending: list[Checkpoint], tree: Frontier, findings: list[str]) -> list[Checkpoint]:
@@ -108,15 +126,15 @@ def _compare(pending: list[Checkpoint], tree: Frontier, findings: list[str]) -> 
     return pending
 
 
-def _faults(entry: StoredEntry, expected: int, log: str) -> list[str]:
-    """Return what is wrong with one entry that should be number `expected`."""
+def faults(entry: StoredEntry, expected: int, log: str) -> list[str]:
+    """Return what is wrong with one entry that should be number `expected` of a log."""
     found = []
     if entry.seq != expected:
         found.append(f"where entry {expected} should be stands entry {entry.seq}")
     if leaf_hash(entry.body) != entry.leaf:
         found.append(f"entry {entry.seq}: its text does not belong to its hash")
     try:
-        seq, at, writer, who, what, subject, digest = _body.decode(entry.body)
+        seq, at, writer, who, what, subject, digest = codec.read_body(entry.body)
     except msgspec.MsgspecError:
         return [*found, f"entry {entry.seq}: its text can not be read"]
     shown = (entry.seq, entry.at, log or writer, entry.who, entry.what, entry.subject)

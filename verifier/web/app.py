@@ -34,7 +34,9 @@ from verifier.web.routes import (
     record,
     rules,
     scripts,
+    search,
     stops,
+    trails,
     usage,
     versions,
 )
@@ -63,7 +65,7 @@ def create_app(
     app.state.desk = desk
     app.add_middleware(Shell, secure=settings.web.encrypted, languages=settings.web.languages)
     app.mount("/static", StaticFiles(directory=_STATIC), name="static")
-    bench = (access, queue, case, messages, stops, quality, levels)
+    bench = (access, queue, case, trails, search, messages, stops, quality, levels)
     office = (overview, health, scripts, usage, rules, versions, drafts, people, record)
     for part in (*bench, *office):
         app.include_router(part.router)

@@ -3,17 +3,34 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 from verifier.facts.ages import age_range
 from verifier.facts.case import Entry
 from verifier.facts.catalogue import Catalogue
 from verifier.facts.subjects import BirthDate
 from verifier.facts.verdicts import Request
+from verifier.service.judging import Judge
 from verifier.store.rows import AuditEntry, OutgoingRow, StoredCase, StoredDecision
+from verifier.store.search import Found
 from verifier.store.transaction import Reader
 from verifier.web.lines import Known, Line, derived_line, lines
+from verifier.web.searchview import HitResult, hits
+from verifier.web.segments import Said, said_by
 
 LOOK_BACK = timedelta(days=730)
+NEAR = timedelta(days=7)
+MOST_SHARED = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Near:
+    """Another specimen of the patient: how far away in time, and what it has of the same tests."""
+
+    found: Found
+    gap: timedelta
+    shared: Sequence[HitResult]
+    count: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +46,9 @@ class CaseView:
     doubts: Sequence[str]
     requests: Sequence[Request]
     decision: StoredDecision | None
-    messages: Sequence[int]
+    other_rules: bool
+    messages: Sequence[Said]
+    nearby: Sequence[Near]
     outgoing: Sequence[OutgoingRow]
     trail: Sequence[AuditEntry]
 
@@ -39,41 +58,75 @@ class CaseView:
         return [line for line in (*self.lines, *self.indices) if line.state == "open"]
 
 
-def case_view(reader: Reader, case_id: int, catalogue: Catalogue, now: datetime) -> CaseView | None:
+def case_view(
+    reader: Reader, case_id: int, judge: Judge, now: datetime, zone: ZoneInfo
+) -> CaseView | None:
     """Gather a case with its history, decisions, messages and record; None if there is none."""
     stored = reader.case(case_id)
     if stored is None:
         return None
     decisions = reader.decisions(case_id)
     last = decisions[-1] if decisions else None
-    patient, specimen = stored.record.patient, stored.record.specimen
+    record = stored.record
+    patient, specimen, entries = record.patient, record.specimen, record.entries
+    collected = specimen.collected.at if specimen.collected else record.opened
+    whose = patient.key if patient else ""
+    messages = _messages(reader, stored, judge)
     known = Known(
         stored,
-        catalogue,
+        judge.program,
+        judge.maps,
+        zone,
         reader.facts(last.id) if last else None,
         {r.entry: r for made in decisions for r in made.decision.results},
-        reader.earlier(
-            patient.key if patient else "", since=now - LOOK_BACK, excluding=specimen.key
-        ),
+        reader.past_results(whose, collected - LOOK_BACK),
+        messages,
         {(row.test, row.analyzer): row for row in reader.controls()},
     )
     shown = lines(known)
-    entries = stored.record.entries
-    collected = specimen.collected.at if specimen.collected else now
     return CaseView(
         stored=stored,
         age=age_text(patient.birth if patient else None, collected.date()),
         lines=[line for line in shown if not line.index],
-        derived=[derived_line(item) for item in last.decision.derived] if last else [],
+        derived=[derived_line(known, item) for item in last.decision.derived] if last else [],
         indices=[line for line in shown if line.index],
         replaced=[entry for entry in entries if entry.state in ("superseded", "withdrawn")],
-        doubts=stored.record.doubts,
+        doubts=record.doubts,
         requests=last.decision.requests if last else (),
         decision=last,
-        messages=list(dict.fromkeys(entry.message for entry in entries)),
+        other_rules=last is not None and last.version != judge.version,
+        messages=list(messages.values()),
+        nearby=_nearby(reader, stored, collected, judge.program.catalogue),
         outgoing=reader.outgoing_of_case(case_id),
         trail=reader.audit_for_case(case_id),
     )
+
+
+def _messages(reader: Reader, stored: StoredCase, judge: Judge) -> dict[int, Said]:
+    found = {}
+    for number in dict.fromkeys(entry.message for entry in stored.record.entries):
+        inbound = reader.message(number)
+        if inbound:
+            connection = judge.maps.get(inbound.connection)
+            found[number] = said_by(inbound, connection, stored.record.specimen.key)
+    return found
+
+
+def _nearby(
+    reader: Reader, stored: StoredCase, collected: datetime, catalogue: Catalogue
+) -> list[Near]:
+    """Return the patient's other specimens of about the same time, with the tests both have."""
+    patient = stored.record.patient
+    key = patient.key if patient else ""
+    found = reader.nearby(key, collected - NEAR, collected + NEAR)
+    codes = {entry.observation.code for entry in stored.record.entries}
+    near = []
+    for hit in hits([one for one in found if one.case_id != stored.id], catalogue):
+        at = hit.found.record.specimen.collected
+        gap = (at.at if at else hit.found.opened) - collected
+        shared = [one for one in hit.results if one.stored.code in codes]
+        near.append(Near(hit.found, gap, shared[:MOST_SHARED], len(shared)))
+    return near
 
 
 def age_text(birth: BirthDate | None, on: date) -> str:

@@ -1,35 +1,33 @@
 """The rows of a case: each result with its values before, its reasons and its state."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
+from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
 
 from verifier.facts.build import analyzer_of
-from verifier.facts.case import Case, Earlier, Entry
-from verifier.facts.catalogue import Catalogue, TestDefinition
-from verifier.facts.numbers import value_text
-from verifier.facts.presentation import Presentation
-from verifier.facts.values import Number, Titer, Value
+from verifier.facts.case import Case, Entry
+from verifier.facts.catalogue import Catalogue, ConnectionMap, TestDefinition
+from verifier.facts.values import Value
 from verifier.facts.verdicts import Fact, Reason, ResultDecision
+from verifier.language.program import Program
+from verifier.language.scene import Scene
 from verifier.store.rows import ControlRow, StoredCase
+from verifier.store.search import FoundResult
 from verifier.store.severity import worst_reason
-from verifier.web.history import Point, draw
+from verifier.web.analyzer import Analyzer, analyzer_said
+from verifier.web.changes import Change, change_of
+from verifier.web.chart import chart
+from verifier.web.earlier import Before, History, others
+from verifier.web.formulas import Formula, formula_of
+from verifier.web.history import draw
+from verifier.web.limitlist import Band, Limit, band_of, limits_of
+from verifier.web.segments import Said
 
-MOST_EARLIER = 40
 _ORDER = {"open": 0, "released": 1, "rejected": 2}
 _OUTCOMES = {"hold": 0, "wait": 1, "release": 2}
-
-
-@dataclass(frozen=True, slots=True)
-class Before:
-    """An earlier verified value with its difference to the present one."""
-
-    text: str
-    collected: datetime
-    specimen: str
-    change: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +59,15 @@ class Line:
     until: datetime | None
     reasons: Sequence[Because] = ()
     comments: tuple[str, ...] = ()
-    earlier: Sequence[Before] = ()
+    test: str = ""
+    others: Sequence[Before] = ()
     drawing: Markup | None = None
+    chart: Markup | None = None
+    band: Band | None = None
+    change: Change | None = None
+    limits: Sequence[Limit] = ()
+    analyzer_said: Analyzer | None = None
+    formula: Formula | None = None
     control: str = ""
     control_by: str = ""
     analyzer: str = ""
@@ -70,6 +75,11 @@ class Line:
     replaced: str = ""
     corrects: bool = False
     index: bool = False
+
+    @property
+    def earlier(self) -> list[Before]:
+        """Values of specimens collected before this one, newest first."""
+        return [one for one in self.others if not one.later]
 
     @property
     def held(self) -> bool:
@@ -87,16 +97,30 @@ class Known:
     """What the lines of one case are made from; `latest` is the last verdict on each entry."""
 
     stored: StoredCase
-    catalogue: Catalogue
+    program: Program
+    maps: Mapping[str, ConnectionMap]
+    zone: ZoneInfo
     facts: Case | None
     latest: Mapping[int, ResultDecision]
-    earlier: Mapping[str, tuple[Earlier, ...]]
+    past: Mapping[str, Sequence[FoundResult]]
+    messages: Mapping[int, Said]
     controls: Mapping[tuple[str, str], ControlRow]
     by_entry: dict[int, Value] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if self.facts:
             self.by_entry = {result.entry: result.value for result in self.facts.results}
+
+    @property
+    def catalogue(self) -> Catalogue:
+        """The tests of the rules in use."""
+        return self.program.catalogue
+
+    def scene(self, test: str) -> Scene | None:
+        """Return what rules read with the result of a test in hand, None where that is not kept."""
+        if self.facts is None or test not in self.catalogue.tests:
+            return None
+        return self.program.scene_of(self.facts, test)
 
 
 def lines(known: Known) -> list[Line]:
@@ -116,14 +140,9 @@ def _line(known: Known, place: int, entry: Entry) -> Line:
     value = verdict.value if verdict else seen.text or ""
     unit = verdict.unit if verdict else seen.unit
     said = f"{seen.text or 'nothing'} {seen.unit}".strip()
-    present = test.present if test and test.present and test.present.unit == unit else None
-    stored = test.unit if test and present else unit
-    earlier = [e for e in known.earlier.get(name, ()) if e.unit == stored][:MOST_EARLIER]
-    now = known.by_entry.get(place)
-    reference = verdict.reference if verdict else ""
     control = known.controls.get((name, analyzer_of(entry))) or known.controls.get((name, ""))
     facts = known.facts
-    return Line(
+    line = Line(
         place=place,
         title=(verdict.title if verdict else "") or seen.name or seen.code,
         code=f"{seen.code} {seen.system}".strip(),
@@ -131,27 +150,51 @@ def _line(known: Known, place: int, entry: Entry) -> Line:
         unit=unit,
         sent="" if said == f"{value} {unit}".strip() else said,
         flag=verdict.flag if verdict else "",
-        reference=reference,
+        reference=verdict.reference if verdict else "",
         outcome=verdict.outcome if verdict else "hold",
         state=entry.state,
         settled_by=entry.settled_by,
         until=_until(verdict),
-        reasons=_because(verdict.reasons) if verdict else (),
+        reasons=because(verdict.reasons) if verdict else (),
         comments=verdict.comments if verdict else (),
-        earlier=_before(earlier, now, test, present),
-        drawing=_drawing(known, entry, _points(earlier, now, present), reference),
+        test=name,
         control=facts.quality.get(name, "unknown") if facts and test and test.controlled else "",
-        control_by=f"{control.who}: {control.note}" if control else "",
+        control_by=f"{control.who}: {control.note}".rstrip(": ") if control else "",
         analyzer=seen.analyzer,
         flags=seen.flags,
         replaced=entry.previous or "",
         corrects=entry.corrects,
         index=test is not None and test.kind == "index",
+        analyzer_said=analyzer_said(entry, known.maps.get(entry.connection), known.messages),
+    )
+    return _with_past(known, line, test, entry)
+
+
+def _with_past(known: Known, line: Line, test: TestDefinition | None, entry: Entry) -> Line:
+    """Return a line with the values of other specimens, drawn, and with its limits."""
+    present = test.present if test and test.present and test.present.unit == line.unit else None
+    specimen, now = known.stored.record.specimen, known.by_entry.get(line.place)
+    past = known.past.get(line.test, ()) if line.test else ()
+    found = others(past, test, now, specimen, present, line.unit)
+    shown = present.value(now) if present and now is not None else now
+    scene, tables = known.scene(line.test), known.program.tables
+    band = band_of(line.test, tables, scene) if scene else None
+    at = specimen.collected.at if specimen.collected else entry.arrived
+    values = History(line.title, line.unit, line.value, shown, at, found)
+    return replace(
+        line,
+        others=found,
+        drawing=draw(values.points(), line.reference),
+        chart=chart(values.readouts(known.zone), band, known.zone, values.label(band)),
+        band=band,
+        change=change_of(shown, line.unit, found, scene, tables, line.test),
+        limits=limits_of(line.test, tables, scene) if scene else (),
     )
 
 
-def derived_line(item: ResultDecision) -> Line:
+def derived_line(known: Known, item: ResultDecision) -> Line:
     """Return a derived result as a row; nobody settles it by hand."""
+    scene = known.program.scene(known.facts) if known.facts else None
     return Line(
         place=-1,
         title=item.title,
@@ -165,11 +208,14 @@ def derived_line(item: ResultDecision) -> Line:
         state="open" if item.outcome != "release" else "released",
         settled_by="",
         until=_until(item),
-        reasons=_because(item.reasons),
+        reasons=because(item.reasons),
+        test=item.test,
+        limits=limits_of(item.test, known.program.tables, scene) if scene else (),
+        formula=formula_of(known.program, item.test, known.facts),
     )
 
 
-def _because(reasons: Sequence[Reason]) -> list[Because]:
+def because(reasons: Sequence[Reason]) -> list[Because]:
     """Return the reasons, the worst first, those with the same words joined."""
     worst = worst_reason(reasons)
     groups: dict[tuple[str, str], list[Reason]] = {}
@@ -191,57 +237,3 @@ def _until(verdict: ResultDecision | None) -> datetime | None:
     if verdict is None or verdict.outcome != "wait":
         return None
     return min((reason.until for reason in verdict.reasons if reason.until), default=None)
-
-
-def _before(
-    earlier: Sequence[Earlier],
-    now: Value | None,
-    test: TestDefinition | None,
-    present: Presentation | None,
-) -> list[Before]:
-    decimals = test.decimals if test else None
-    if present:
-        decimals = present.decimals
-    return [
-        Before(
-            value_text(_shown(item.value, present), decimals) if isinstance(item.value, Number)
-            else value_text(_shown(item.value, present)),
-            item.collected,
-            item.specimen,
-            _change(now, item.value, present),
-        )
-        for item in earlier
-    ]  # fmt: skip
-
-
-def _shown(value: Value, present: Presentation | None) -> Value:
-    return present.value(value) if present else value
-
-
-def _change(now: Value | None, before: Value, present: Presentation | None = None) -> str:
-    """Return the exact difference with its sign; nothing where one is no plain number."""
-    titer = isinstance(now, Titer) or isinstance(before, Titer)
-    if titer or not (isinstance(now, Number) and isinstance(before, Number)):
-        return ""
-    difference = now.value - before.value
-    sign = "+" if difference > 0 else "−" if difference < 0 else "±"
-    size = abs(difference)
-    return f"{sign}{present.number(size) if present else size}"
-
-
-def _points(
-    earlier: Sequence[Earlier], now: Value | None, present: Presentation | None
-) -> list[tuple[datetime | None, Value]]:
-    """Return the values over time, oldest first; the present one has no time of its own here."""
-    past: list[tuple[datetime | None, Value]] = [
-        (item.collected, _shown(item.value, present)) for item in reversed(earlier)
-    ]
-    return past if now is None else [*past, (None, _shown(now, present))]
-
-
-def _drawing(
-    known: Known, entry: Entry, values: Sequence[tuple[datetime | None, Value]], reference: str
-) -> Markup | None:
-    collected = known.stored.record.specimen.collected
-    at = collected.at if collected else entry.arrived
-    return draw([Point(when or at, value) for when, value in values], reference)

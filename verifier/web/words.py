@@ -40,6 +40,12 @@ def _written(parts: str, local: datetime) -> str:
     return str(format_skeleton(parts, local, locale=current().locale))
 
 
+def dated(at: datetime, zone: ZoneInfo) -> str:
+    """Return a time with its day, month and year, whatever day it is today."""
+    local = at.astimezone(zone)
+    return f"{local.day} {local:%b %Y %H:%M}"
+
+
 def exactly(at: datetime, zone: ZoneInfo) -> str:
     """Return a time to the second with its zone, in the form of ISO 8601 whatever the language."""
     return f"{at.astimezone(zone):%Y-%m-%d %H:%M:%S %Z}"
@@ -57,6 +63,13 @@ def duration(span: timedelta) -> str:
     return f"{days} d {hours} h"
 
 
+def gap(span: timedelta) -> str:
+    """Return how far another moment is away, and on which side."""
+    if abs(span) < timedelta(minutes=1):
+        return "at the same time"
+    return f"{duration(abs(span))} {'later' if span > timedelta() else 'earlier'}"
+
+
 def suspension(row: SuspensionRow) -> dict[str, str]:
     """Return a suspension as words for the band at the top of every page."""
     what = {
@@ -71,6 +84,11 @@ def suspension(row: SuspensionRow) -> dict[str, str]:
 def raw_message(data: bytes) -> str:
     """Return a message one segment per line, with control characters made visible."""
     text = data.decode("utf-8", "replace").replace("\r\n", "\r").replace("\r", "\n")
+    return visible(text)
+
+
+def visible(text: str) -> str:
+    """Return a text with control characters made visible."""
     return "".join(_visible(character) for character in text)
 
 

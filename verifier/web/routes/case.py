@@ -19,10 +19,10 @@ ACTIONS = ("release", "reject", "new")
 
 
 @router.get("/case/{case_id}", dependencies=[Depends(May("look"))])
-def case(case_id: int, desk: TheDesk, session: Visitor) -> Response:
-    """Show a case; who looked at which patient is put on record first."""
-    desk.store.write(lambda tx: _record_view(tx, session, case_id))
-    return _page(desk, session, case_id)
+def case(case_id: int, desk: TheDesk, session: Visitor, paper: bool = False) -> Response:
+    """Show a case, or its form for paper; who looked at which patient is put on record first."""
+    desk.store.write(lambda tx: record_view(tx, session, case_id))
+    return _page(desk, session, case_id, paper=paper)
 
 
 @router.post("/case/{case_id}/sign", dependencies=[Depends(May("settle results")), Depends(meant)])
@@ -75,13 +75,13 @@ def _page(
     again: dict[str, Any] | None = None,
     *,
     status: int = 200,
+    paper: bool = False,
 ) -> Response:
     def gather(reader: Reader) -> Content:
-        catalogue = desk.line.judge.program.catalogue
-        view = case_view(reader, case_id, catalogue, desk.clock())
+        view = case_view(reader, case_id, desk.line.judge, desk.clock(), desk.zone)
         return {"view": view, "next": _next(reader, case_id)}
 
-    content = {"refused": refused, "again": again}
+    content = {"refused": refused, "again": again, "paper": paper}
     return desk.show("case.html", session, lambda r: gather(r) | content, status=status)
 
 
@@ -90,7 +90,8 @@ def _next(reader: Reader, case_id: int) -> int | None:
     return next((row.case_id for row in reader.queue(most=2) if row.case_id != case_id), None)
 
 
-def _record_view(tx: Transaction, session: Session, case_id: int) -> None:
+def record_view(tx: Transaction, session: Session, case_id: int) -> None:
+    """Put on record that somebody looks at a case, and so at which patient."""
     stored = tx.case(case_id)
     if stored is not None:
         patient = stored.record.patient

@@ -4,9 +4,11 @@ from fastapi import APIRouter, Depends
 from fastapi.responses import Response
 
 from verifier.errors import RefusedError
+from verifier.store.rows import Inbound
 from verifier.store.transaction import Reader, Transaction
-from verifier.web.desk import Content, TheDesk
+from verifier.web.desk import Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
+from verifier.web.segments import Said, said_by
 
 router = APIRouter()
 
@@ -22,15 +24,31 @@ def messages(desk: TheDesk, session: Visitor) -> Response:
 
 
 @router.get("/messages/{message_id}", dependencies=[Depends(May("look"))])
-def message(message_id: int, desk: TheDesk, session: Visitor) -> Response:
-    """Show a message as it came, with what was answered; looking at it is put on record."""
+def message(message_id: int, desk: TheDesk, session: Visitor, case: int = 0) -> Response:
+    """Show a message as it came, with what was answered; looking at it is put on record.
+
+    The segments that speak of the specimen of `case` are marked.
+    """
     what = ("looked at", f"message:{message_id}")
     desk.store.write(lambda tx: tx.audit(session.person.name, *what))
 
     def gather(reader: Reader) -> Content:
-        return {"message": reader.message(message_id), "trail": reader.audit_of(what[1])}
+        inbound = reader.message(message_id)
+        stored = reader.case(case) if case else None
+        specimen = stored.record.specimen.key if stored else ""
+        return {
+            "message": inbound,
+            "said": _said(desk, inbound, specimen) if inbound else None,
+            "specimen": specimen,
+            "case": case,
+            "trail": reader.audit_of(what[1]),
+        }
 
     return desk.show("message.html", session, gather)
+
+
+def _said(desk: Desk, inbound: Inbound, specimen: str) -> Said:
+    return said_by(inbound, desk.line.judge.maps.get(inbound.connection), specimen)
 
 
 @router.post(

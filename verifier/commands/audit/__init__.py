@@ -1,9 +1,12 @@
-"""`verifier audit`: checks the audit log, in the database or in an export, and writes exports."""
+"""`verifier audit`: checks the audit log, in the database or in an export, writes exports, and
+proves single entries to others."""
 
 import argparse
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from verifier.commands.audit import proving
 
 if TYPE_CHECKING:
     from verifier.store.notes import PublicKey
@@ -12,15 +15,16 @@ if TYPE_CHECKING:
 
 
 def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    """Add `audit verify` and `audit export`."""
+    """Add `audit` and its actions."""
     parser = subparsers.add_parser(
         "audit",
-        help="verify or export the audit log",
+        help="verify, export or prove the audit log",
         epilog="example: verifier audit verify --config verifier.toml",
     )
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
     _register_verify(actions)
     _register_export(actions)
+    proving.register(actions)
 
 
 def _register_verify(actions: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -112,16 +116,11 @@ def _kept_elsewhere(
 
 def _verify_export(path: Path, notes: "list[str] | None", key: "PublicKey | None") -> "Report":
     from verifier.errors import StoreError
-    from verifier.store.export import read_export
-    from verifier.store.notes import PublicKey
-    from verifier.store.verify import verify
+    from verifier.store.export import verify_export
 
     try:
         with path.open("rb") as file:
-            claim, header, entries = read_export(file)
-            own = PublicKey.read(header.key) if header.key else None
-            kept = header.checkpoints if notes is None else notes
-            return verify(entries, claim, kept, key or own, "")
+            return verify_export(file, notes, key)
     except (OSError, ValueError) as error:
         raise StoreError(f"{path} can not be verified: {error}") from error
 
@@ -153,5 +152,7 @@ def _show_one(report: "Report") -> None:
         print(
             f"{unsigned} entries came after the last checkpoint: only the next one will cover them"
         )
+    for said in report.said:
+        print(said)
     if report.without_detail:
         print(f"{report.without_detail} entries stand without their details")
