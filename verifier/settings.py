@@ -22,6 +22,7 @@ from pydantic import (
 
 from verifier.errors import SettingsError
 from verifier.facts.catalogue import ConnectionMap, Handling, Presence
+from verifier.hl7.acknowledge import RESULTS, Taken
 from verifier.quality.choices import Choices, RuleName, Spread
 from verifier.quality.moving import Kind, Outside, Plan
 from verifier.quality.standing import Limits, Recovery
@@ -43,6 +44,7 @@ class Connection(_Section):
     zone: str = "UTC"
     charset: str = ""
     processing: tuple[Literal["P", "T", "D"], ...] = ("P",)
+    takes: tuple[Taken, ...] = RESULTS
     max_message_bytes: int = Field(4_194_304, gt=1024)
     idle_seconds: float = Field(600, gt=0)
     max_connections: int = Field(64, gt=0)

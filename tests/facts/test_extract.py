@@ -249,3 +249,57 @@ def test_indices_of_the_container() -> None:
 def test_what_is_no_time_is_no_collection_time(text: str) -> None:
     (said,) = reports(MSH, PID, f"OBR|1||F1||||{text}", obx())
     assert said.specimen.collected is None
+
+
+CONTAINERS = MSH.replace("ORU^R01^ORU_R01", "OUL^R21^OUL_R21")
+
+
+def test_a_container_belongs_to_its_order_alone() -> None:
+    # OUL^R21: [SAC [SID]] [ORC] OBR {[OBX]} per order (HL7 v2.5.1 section 7.3.2).
+    said = reports(
+        CONTAINERS, PID,
+        "SAC|||C1|||SER", "ORC|RE|P1", "OBR|1|P1|F1", obx(),
+        "ORC|RE|P2", "OBR|2|P2|F2", obx("2951-2^Sodium^LN", "140"),
+        "SAC|||C3|||UR", "OBR|3|P3|F3", obx(value="30"),
+    )  # fmt: skip
+    assert [(r.specimen.key, r.specimen.type, len(r.observations)) for r in said] == [
+        ("C1", "serum", 1), ("F2", "", 1), ("C3", "urine", 1),
+    ]  # fmt: skip
+    assert not any(r.doubts for r in said)
+    assert {r.patient.key for r in said if r.patient} == {"HOSP^MR^4711"}
+
+
+def test_the_lot_of_a_control_stands_behind_its_container() -> None:
+    first, second = reports(
+        CONTAINERS,
+        "SAC|||QC-1|||^^^^^^Q", "SID||LOT7", "OBR|1||F1", obx(),
+        "SAC|||QC-2|||^^^^^^Q", "OBR|2||F2", obx(),
+    )  # fmt: skip
+    assert first.specimen.role == second.specimen.role == "Q"
+    assert first.specimen.attributes == {"substance lots": "LOT7"}
+    assert second.specimen.attributes == {}
+
+
+@pytest.mark.parametrize(
+    ("segments", "doubt"),
+    [
+        (["SAC|||C1", "SAC|||C2", "OBR|1||F1", obx()], "one order names several containers"),
+        (["OBR|1||F1", "SAC|||C1", obx()], "stands between an order and its results"),
+        (["SAC|||C1", "OBR|1||F1", obx(), "SAC|||C2"], "followed by no order"),
+        (["SAC|||C1", "OBR|1||F1", obx(), "SPM|1|S1"], "has no place for one"),
+        (["SAC|||C1", "SPM|1|S1", "OBR|1||F1", obx()], "has no place for one"),
+        (["OBR|1||F1", obx(), "SAC|||C1", obx(), "OBR|2||F2"], "an OBX stands before any OBR"),
+    ],
+)
+def test_a_container_out_of_place_is_a_doubt(segments: list[str], doubt: str) -> None:
+    said = reports(CONTAINERS, PID, *segments)
+    assert said
+    assert all(any(doubt in text for text in one.doubts) for one in said)
+
+
+@pytest.mark.parametrize("event", ["R30", "R31", "R32"])
+def test_a_point_of_care_message_is_read_like_any_other(event: str) -> None:
+    # PID [PD1] [PV1] ORC OBR {OBX} (HL7 v2.5.1 sections 7.3.3 to 7.3.5).
+    header = MSH.replace("ORU^R01^ORU_R01", f"ORU^{event}^ORU_R30")
+    (said,) = reports(header, PID, "PV1|1|I|ICU", "ORC|NW", "OBR|1||B7", obx())
+    assert (said.specimen.key, len(said.observations), said.doubts) == ("B7", 1, ())

@@ -147,6 +147,11 @@ def test_whether_an_answer_is_wanted(wish: str, when_fine: bool, when_not: bool)
     [
         ({}, None, None),
         ({"msh_9": "OUL^R22^OUL_R22"}, None, None),
+        ({"msh_9": "OUL^R21^OUL_R21"}, None, None),
+        ({"msh_9": "ORU^R30^ORU_R30"}, None, None),
+        ({"msh_9": "ORU^R31^ORU_R30"}, None, None),
+        ({"msh_9": "ORU^R32^ORU_R30"}, None, None),
+        ({"msh_9": "ADT^A08^ADT_A01"}, 200, "AR"),
         ({"msh_12": "2.8.2"}, None, None),
         ({"msh_12": "2.5.1^USA"}, None, None),
         ({"msh_9": "MDM^T02"}, 200, "AR"),
@@ -170,6 +175,25 @@ def test_who_may_come_in(change: dict[str, str], code: int | None, answer: str |
     assert (fault.code if fault else None) == code
     if fault:
         assert codes(message).of(fault) == answer
+
+
+@pytest.mark.parametrize("event", ["A08", "A31", "A40"])
+def test_patients_come_in_where_the_site_says_so(event: str) -> None:
+    message = header(msh_9=f"ADT^{event}")
+    assert admission(message, ["P"], ["patients"]) is None
+    fault = admission(header(msh_9="ADT^A01"), ["P"], ["patients"])
+    assert fault is not None
+    assert fault.code == 201
+    fault = admission(header(msh_9="ORU^R01"), ["P"], ["patients"])
+    assert fault is not None
+    assert fault.code == 200
+
+
+@pytest.mark.parametrize("event", ["R30", "R31", "R32"])
+def test_point_of_care_results_are_acknowledged_under_their_own_event(event: str) -> None:
+    # HL7 v2.5.1 sections 7.3.3 to 7.3.5: the answer is ACK^R33^ACK.
+    message = header(msh_9=f"ORU^{event}^ORU_R30")
+    assert Message.read(acknowledge(message, "AA", **OURS)).header.field(9) == "ACK^R33^ACK"
 
 
 def test_a_training_message_comes_in_where_the_site_says_so() -> None:

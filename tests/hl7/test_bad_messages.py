@@ -86,10 +86,10 @@ def test_without_a_header_nothing_is_read(raw: bytes) -> None:
 
 
 @pytest.mark.parametrize("start", [b"FHS|^~\\&|A\r", b"BHS|^~\\&|A\r"])
-def test_a_batch_is_refused_in_words(start: bytes) -> None:
+def test_a_batch_is_not_one_message(start: bytes) -> None:
     assert why(start + HEAD + b"\rBTS|1\r") == (
         200,
-        "batches are not taken here: send each message in a block of its own",
+        "this is a batch of messages and not one message",
     )
 
 

@@ -351,3 +351,13 @@ def test_public_messages_lose_nothing_when_all_is_kept() -> None:
         assert sorted(same(out.segments)) == sorted(same(message.segments)), path
         seen += 1
     assert seen > 20
+
+
+def test_a_container_goes_with_its_own_order() -> None:
+    message = sample("39")
+    first, second = message.all("OBR")
+    urine = [obx for obx in message.all("OBX") if obx.index > second.index]
+    out = built(message, {obx.index: Change("F") for obx in urine})
+    assert names(out) == "MSH PID PV1 ORC OBR SAC OBX"
+    assert [sac.get(3) for sac in out.all("SAC")] == ["C39-B"]
+    assert first.field(2) not in out.raw.decode()

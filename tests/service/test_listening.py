@@ -1,7 +1,6 @@
 """What listeners meet on real sockets: split, broken, endless and hostile streams, and our own
 failures. The framing is that of the HL7 Implementation Guide, appendix C, section C.4.2."""
 
-import asyncio
 import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future
@@ -13,73 +12,33 @@ from typing import Any
 import pytest
 from databases import database_url
 
+from service.door import Door, opened
 from service.laboratory import (
-    CONFIGURATION,
     END,
-    RULES,
     START,
     Sender,
     eventually,
     result_message,
 )
-from verifier import clock, settings
 from verifier.errors import StoreError
-from verifier.language import check
-from verifier.service.line import Answer, Line
-from verifier.service.listener import Listener
-from verifier.store.rows import Problem
+from verifier.service.line import Answer
 from verifier.store.store import Store
 from verifier.store.transaction import Transaction
 
 LIMIT = 4096
 
 
-class Door:
-    """A listener on a real store, with its event loop on a thread of its own."""
-
-    def __init__(self, folder: Path, store: Store) -> None:
-        path = folder / "verifier.toml"
-        ports = {"chem": 0, "second": 0, "lis": 3, "web": 0, "held": "withhold"}
-        path.write_text(CONFIGURATION.format(**ports, answer_seconds=1))
-        loaded = settings.load(path)
-        program = check({"test.rules": RULES}).program
-        assert program
-        narrow = {"max_message_bytes": LIMIT, "max_connections": 2, "idle_seconds": 5}
-        connection = loaded.connections["chem"].model_copy(update=narrow)
-        self.store, self.line = store, Line(loaded, program)
-        self.listener = Listener("chem", connection, self.line, store, clock.now)
-        self.loop = asyncio.new_event_loop()
-        self.port = 0
-
-    def run(self) -> None:
-        self.port = self.loop.run_until_complete(self.listener.start())
-        threading.Thread(target=self.loop.run_forever).start()
-
-    def stop(self) -> None:
-        asyncio.run_coroutine_threadsafe(self.listener.stop(), self.loop).result(30)
-        self.loop.call_soon_threadsafe(self.loop.stop)
-        eventually(lambda: not self.loop.is_running())
-        self.loop.close()
-
-    def problems(self) -> list[Problem]:
-        return self.store.read(lambda reader: reader.problems())
-
-    def kept(self) -> list[bytes]:
-        """The bytes of every problem, oldest first."""
-        ids = [problem.message_id for problem in reversed(self.problems())]
-        return self.store.read(lambda reader: [reader.raw(number) for number in ids])
-
-
 @pytest.fixture
 def door(tmp_path: Path) -> Iterator[Door]:
     url = database_url(tmp_path)
-    with Store.open(url, checkpoints=tmp_path / "checkpoints") as store:
-        opened = Door(tmp_path, store)
-        opened.run()
-        try:
-            yield opened
-        finally:
-            opened.stop()
+    narrow: dict[str, Any] = {
+        "max_message_bytes": LIMIT, "max_connections": 2, "idle_seconds": 5,
+    }  # fmt: skip
+    with (
+        Store.open(url, checkpoints=tmp_path / "checkpoints") as store,
+        opened(tmp_path, store, **narrow) as door,
+    ):
+        yield door
 
 
 def accepted(answer: bytes, control_id: str) -> bool:

@@ -71,6 +71,9 @@ def pages(house: House) -> list[str]:
     found = []
     filled = FILLED | {
         "/case/{case_id}": f"/case/{house.case_of('S-1')}",
+        "/case/{case_id}/trail/{place}": f"/case/{house.case_of('S-1')}/trail/1",
+        "/case/{case_id}/derived/{test}": f"/case/{house.case_of('S-1')}/derived/anion_gap",
+        "/search": "/search?patient=Example",
         "/messages/{message_id}": f"/messages/{_problem(house)}",
         "/outgoing/{outgoing_id}": f"/outgoing/{house.outgoing('S-3')[0].id}",
     }

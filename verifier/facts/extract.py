@@ -1,18 +1,15 @@
-"""From a message to what it says about each specimen, in the sender's own words.
-
-ORU^R01 puts an SPM after the results of its order, OUL^R22 before the orders of a specimen (HL7
-v2.5.1 sections 7.3.1 and 7.3.6). What is not in the place the standard gives it is a doubt, which
-holds; nothing is assigned by guessing.
-"""
+"""From a message to what it says about each specimen, in the sender's own words."""
 
 import re
+from collections.abc import Sequence
 
 from verifier.facts.catalogue import ConnectionMap
 from verifier.facts.observations import moment, read_indices, read_observation
+from verifier.facts.orders import Group, Order, identifier, read_groups, specimen_number
 from verifier.facts.persons import read_patient
 from verifier.facts.report import Observation, SpecimenReport
 from verifier.facts.subjects import Patient, Specimen
-from verifier.hl7.message import Message, Segment
+from verifier.hl7.message import Message
 
 _OFFSET = re.compile(r"[+-][0-9]{4}\Z")
 
@@ -31,41 +28,6 @@ SPECIMEN_TYPES = {
     "URT": "urine",
 }
 
-_OF_CONTROL = {
-    "",
-    "CO",
-}  # INV-3, table 0384; where it says nothing, INV beside a control is its own
-
-
-class _Order:
-    """One OBR with what stands around it."""
-
-    def __init__(self, obr: Segment, orc: Segment | None) -> None:
-        self.obr, self.orc = obr, orc
-        self.spm: Segment | None = None
-        self.sacs: list[Segment] = []
-        self.results: list[Segment] = []
-        self.lot = ""
-        self.substances: list[str] = []
-
-    def own_key(self) -> str:
-        """The identifier without SPM and SAC: OBR-3, OBR-2, ORC-3, ORC-2, the first there is."""
-        for segment in (self.obr, self.orc):
-            for field in (3, 2):
-                if segment and (found := _identifier(segment, field)):
-                    return found
-        return ""
-
-
-class _Group:
-    """One PID, or none, with its orders."""
-
-    def __init__(self, pid: Segment | None) -> None:
-        self.pid = pid
-        self.visit: Segment | None = None
-        self.orders: list[_Order] = []
-        self.doubts: list[str] = []
-
 
 class _Gathered:
     """What is known of one specimen while the orders are walked."""
@@ -76,23 +38,25 @@ class _Gathered:
         self.indexed: set[int] = set()
 
 
-def read_specimens(message: Message, connection: ConnectionMap) -> tuple[SpecimenReport, ...]:
+def read_specimens(
+    message: Message, connection: ConnectionMap, doubts: Sequence[str] = ()
+) -> tuple[SpecimenReport, ...]:
     """Return what a result message says, one report per patient and specimen, in message order.
 
     The specimen identifier is SPM-2, else SAC-3, else the order's OBR-3, OBR-2, ORC-3 or ORC-2.
     The collection time is SPM-17, else OBR-7, else OBX-14. Times without offset take that of
-    MSH-7, else the zone of the connection.
+    MSH-7, else the zone of the connection. `doubts` are about all of the message.
     """
     zone = _offset(message) or connection.zone
     gathered: dict[tuple[int, str], _Gathered] = {}
-    for number, group in enumerate(_groups(message)):
+    for number, group in enumerate(read_groups(message)):
         patient = read_patient(group.pid, group.visit) if group.pid else None
         _share_specimens(group)
         for order in group.orders:
             specimen = _specimen(order, connection, zone)
             place = gathered.setdefault(
                 (number, specimen.key),
-                _Gathered(patient, specimen, [*message.doubts, *group.doubts]),
+                _Gathered(patient, specimen, [*message.doubts, *doubts, *group.doubts]),
             )
             _add(place, order, connection, zone)
     return _reports(gathered)
@@ -111,84 +75,19 @@ def _reports(gathered: dict[tuple[int, str], _Gathered]) -> tuple[SpecimenReport
     )
 
 
-def _groups(message: Message) -> list[_Group]:
-    specimen_first = message.type == "OUL"
-    groups, orc = [_Group(None)], None
-    spm: Segment | None = None
-    sacs: list[Segment] = []
-    lot = ""
-    order: _Order | None = None
-    for segment in message.segments:
-        group = groups[-1]
-        match segment.name:
-            case "OBX" if order:
-                order.results.append(segment)
-            case "OBX":
-                group.doubts.append(f"segment {segment.index + 1}: an OBX stands before any OBR")
-            case "PID":
-                groups.append(_next_group(group, segment))
-                order = orc = spm = None
-                sacs, lot = [], ""
-            case "PV1":
-                group.visit = segment
-            case "ORC" if specimen_first and order and not order.orc:
-                order.orc = segment
-            case "ORC":
-                orc = segment
-            case "OBR":
-                order = _Order(segment, orc)
-                orc = None
-                if specimen_first:
-                    order.spm, order.sacs, order.lot = spm, sacs, lot
-                group.orders.append(order)
-            case "SPM" if specimen_first:
-                spm, sacs, lot, order = segment, [], "", None
-            case "SPM" if order:
-                _attach(group, order, segment)
-            case "SPM":
-                group.doubts.append(
-                    f"segment {segment.index + 1}: an SPM stands before any OBR, so it is not "
-                    "certain which results belong to which specimen"
-                )
-            case "SAC" if specimen_first:
-                sacs.append(segment)
-            case "SAC" if order:
-                order.sacs.append(segment)
-            case "INV" if segment.get(3) in _OF_CONTROL and not order:
-                lot = lot or segment.get(16)
-            case "INV" if segment.get(3) in _OF_CONTROL and order and not specimen_first:
-                order.lot = order.lot or segment.get(16)
-            case "SID" if order and segment.get(2):
-                order.substances.append(segment.get(2))
-    return groups
-
-
-def _next_group(before: _Group, pid: Segment) -> _Group:
-    group = _Group(pid)
-    if before.pid and not before.orders:
-        group.doubts.append("two patients (PID) stand before one order")
-    return group
-
-
-def _attach(group: _Group, order: _Order, spm: Segment) -> None:
-    if order.spm and _specimen_number(order.spm) != _specimen_number(spm):
-        group.doubts.append("one order names several specimens (SPM)")
-    order.spm = order.spm or spm
-
-
-def _share_specimens(group: _Group) -> None:
+def _share_specimens(group: Group) -> None:
     """Give an order without SPM the specimen of the one other order with the same identifier."""
-    named: dict[str, dict[str, _Order]] = {}
+    named: dict[str, dict[str, Order]] = {}
     for order in group.orders:
         if order.spm:
-            named.setdefault(order.own_key(), {})[_specimen_number(order.spm)] = order
+            named.setdefault(order.own_key(), {})[specimen_number(order.spm)] = order
     for order in group.orders:
         twins = named.get(order.own_key(), {})
         if order.spm is None and not order.sacs and len(twins) == 1:
             order.spm = next(iter(twins.values())).spm
 
 
-def _add(place: _Gathered, order: _Order, connection: ConnectionMap, zone: str) -> None:
+def _add(place: _Gathered, order: Order, connection: ConnectionMap, zone: str) -> None:
     for obx in order.results:
         observation = read_observation(obx, order.obr.index, zone)
         if observation:
@@ -199,10 +98,10 @@ def _add(place: _Gathered, order: _Order, connection: ConnectionMap, zone: str) 
             place.observations.extend(read_indices(sac, connection, order.obr.index))
 
 
-def _specimen(order: _Order, connection: ConnectionMap, zone: str) -> Specimen:
+def _specimen(order: Order, connection: ConnectionMap, zone: str) -> Specimen:
     spm, obr, sac = order.spm, order.obr, order.sacs[0] if order.sacs else None
-    key = _specimen_number(spm) if spm else ""
-    key = key or (_identifier(sac, 3) if sac else "") or order.own_key()
+    key = specimen_number(spm) if spm else ""
+    key = key or (identifier(sac, 3) if sac else "") or order.own_key()
     role = (spm.get(11) if spm else "") or (sac.get(6, 7) if sac else "") or obr.get(15, 7) or "P"
     if any(key.startswith(mark) for mark in connection.controls):
         role = "Q"
@@ -224,18 +123,3 @@ def _offset(message: Message) -> str:
     # MSH-7's offset is the default of the whole message (HL7 v2.5.1 section 2.15.9.7).
     found = _OFFSET.search(message.header.get(7))
     return found[0] if found else ""
-
-
-def _specimen_number(spm: Segment) -> str:
-    # EIP: the placer's identifier is component 1, the filler's component 2.
-    for component in (1, 2):
-        if number := spm.get(2, component):
-            namespace = spm.get(2, component, 2)
-            return f"{number}@{namespace}" if namespace else number
-    return ""
-
-
-def _identifier(segment: Segment, field: int) -> str:
-    # EI: two assigners may use one number, so the namespace is part of the key.
-    number, namespace = segment.get(field), segment.get(field, 2)
-    return f"{number}@{namespace}" if number and namespace else number

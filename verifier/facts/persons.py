@@ -5,7 +5,7 @@ from verifier.facts.subjects import Patient
 from verifier.hl7.message import Segment
 
 # Identifier types (HL7 table 0203) that name a person in one place, in order of preference.
-_PREFERRED = ("MR", "PI", "PT")
+PREFERRED = ("MR", "PI", "PT")
 
 
 def read_patient(pid: Segment, visit: Segment | None) -> Patient:
@@ -31,7 +31,7 @@ def _chosen(pid: Segment) -> tuple[int, int]:
     """Return field and repetition of the identifier to use: by type, else the first there is."""
     count = len(pid.repetitions(3))
     filled = [rep for rep in range(1, count + 1) if pid.get(3, rep=rep)]
-    for kind in _PREFERRED:
+    for kind in PREFERRED:
         for rep in filled:
             if pid.get(3, 5, rep=rep) == kind:
                 return (3, rep)

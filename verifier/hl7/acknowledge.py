@@ -7,7 +7,7 @@ the same connection; otherwise original mode.
 import re
 from collections.abc import Collection, Sequence
 from datetime import datetime
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 from verifier.hl7.charsets import fit
 from verifier.hl7.delimiters import USUAL, Delimiters, read_delimiters
@@ -25,7 +25,15 @@ from verifier.hl7.message import Message
 from verifier.hl7.moments import format_moment
 
 VERSIONS = ("2.3", "2.3.1", "2.4", "2.5", "2.5.1", "2.6", "2.7", "2.7.1", "2.8", "2.8.1", "2.8.2")
-EVENTS = {"ORU": ("R01",), "OUL": ("R22",)}
+Taken = Literal["results", "patients"]
+EVENTS: dict[str, dict[str, Taken]] = {
+    "ORU": {"R01": "results", "R30": "results", "R31": "results", "R32": "results"},
+    "OUL": {"R21": "results", "R22": "results"},
+    "ADT": {"A08": "patients", "A31": "patients", "A40": "patients"},
+}
+RESULTS: tuple[Taken, ...] = ("results",)
+# Point-of-care results are acknowledged under an event of their own (v2.5.1, 7.3.3 to 7.3.5).
+_ANSWERING = {"R30": "R33", "R31": "R33", "R32": "R33"}
 _SPOKEN = "2.5.1"  # for a sender whose version we do not speak
 _MSA_3 = 80  # longest MSA-3 (HL7 v2.4 section 2.16.8)
 
@@ -72,15 +80,19 @@ def wants_ack(message: Message, ok: bool) -> bool:
     return True
 
 
-def admission(message: Message, processing: Collection[str]) -> AckFault | None:
+def admission(
+    message: Message, processing: Collection[str], takes: Collection[Taken] = RESULTS
+) -> AckFault | None:
     """Return why a message is not taken at all, or None.
 
-    `processing` are the codes of HL7 table 0103 this connection takes; usually only P.
+    `processing` are the codes of HL7 table 0103 this connection takes, usually only P; `takes`
+    says what messages may be about.
     """
     kind, event, version = message.type, message.event, message.version
-    if kind not in EVENTS:
+    events = {name for name, about in EVENTS.get(kind, {}).items() if about in takes}
+    if not events:
         return AckFault(TYPE, f"messages of type {kind!r} are not taken here", "MSH^1^9^1^1")
-    if event not in EVENTS[kind]:
+    if event not in events:
         return AckFault(EVENT, f"event {event!r} of {kind} is not taken here", "MSH^1^9^1^2")
     if version not in VERSIONS:
         text = f"version {version!r} is not taken here; use one from 2.3 to 2.8"
@@ -115,7 +127,8 @@ def acknowledge(
         return encode(fit(text, message.charset), marks)
 
     header = message.header
-    kind = ["ACK", own(message.event)] if message.event else ["ACK"]
+    event = _ANSWERING.get(message.event, message.event)
+    kind = ["ACK", own(event)] if event else ["ACK"]
     if message.event and version != "2.3":  # the third component came with 2.3.1
         kind.append("ACK")
     msh = ["MSH", marks.encoding, own(application), own(facility), header.field(3), header.field(4)]

@@ -21,8 +21,9 @@ _TIMES = {"DT", "DTM", "TS"}
 _VALUED_STATUS = {"F", "C", "P", "R", "A", "B"}
 # The library's tables call these required; the standard only under conditions, or not at all.
 _NOT_REQUIRED = {("OBX", 2), ("OBX", 4), ("OBX", 5), ("OBR", 27)}
-# Groups the library's parser fills wrongly: OBX of an order in 2.8, several patients in one.
-_MISFILED = {"ORU_R01_COMMON_ORDER", "ORU_R01_PATIENT"}
+# Groups the library parser fills wrongly: OBX of an order in 2.8, several patients in one, the
+# containers of later orders.
+_MISFILED = {"ORU_R01_COMMON_ORDER", "ORU_R01_PATIENT", "OUL_R21_CONTAINER"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +41,7 @@ def report(raw: bytes, *, charset: str = "") -> list[Finding]:
     except Unreadable as error:
         return [Finding(error.fault.location.replace("^", "-"), error.fault.text)]
     findings = [Finding("", warning) for warning in message.warnings]
-    refused = admission(message, "PTD")
+    refused = admission(message, "PTD", ("results", "patients"))
     if refused:
         findings.append(Finding("", f"it would be refused: {refused.text}"))
     if not _known_version(message.version):

@@ -1,8 +1,8 @@
-"""Which segments of an ORU^R01 or OUL^R22 belong together, without dropping or moving any.
+"""Which segments of a result message belong together, without dropping or moving any.
 
-ORU^R01 (HL7 v2.5.1 section 7.3.1) puts a specimen behind the results of its order; OUL^R22
-(section 7.3.6) puts it before the orders. Whatever the standard has no place for stays with the
-segment it follows.
+ORU (HL7 v2.5.1 section 7.3.1) puts a specimen behind the results of its order; OUL^R22 (section
+7.3.6) puts it before the orders, OUL^R21 (section 7.3.2) a container before its one order.
+Whatever the standard has no place for stays with the segment it follows.
 """
 
 from collections.abc import Iterator
@@ -79,7 +79,9 @@ def read_groups(message: Message) -> Groups:
     ORU^R01 put it first as well.
     """
     leading = next((s.name for s in message.segments if s.name in {"SPM", "OBR"}), "")
-    walk = _Walk(specimen_first=message.type == "OUL" or leading == "SPM")
+    container_first = (message.type, message.event) == ("OUL", "R21")
+    specimen_first = not container_first and (message.type == "OUL" or leading == "SPM")
+    walk = _Walk(specimen_first=specimen_first, container_first=container_first)
     for segment in message.segments[1:]:
         walk.visit(segment)
     return walk.groups
@@ -88,9 +90,9 @@ def read_groups(message: Message) -> Groups:
 class _Walk:
     """Goes through the segments once and remembers which group is open."""
 
-    def __init__(self, *, specimen_first: bool) -> None:
+    def __init__(self, *, specimen_first: bool, container_first: bool) -> None:
         self.groups = Groups()
-        self._specimen_first = specimen_first
+        self._specimen_first, self._container_first = specimen_first, container_first
         self._order: Order | None = None
         self._place: Place | None = None
         self._notes: list[Segment] | list[Segment | Result] = self.groups.opening
@@ -101,6 +103,8 @@ class _Walk:
                 self.groups.people.append(Person([segment]))
                 self._order = self._place = None
                 self._notes = self._person.opening
+            case "SAC" if self._container_first:
+                self._new_order([segment])
             case "ORC":
                 self._open_orc(segment)
             case "OBR":
@@ -133,10 +137,14 @@ class _Walk:
 
     def _open_orc(self, segment: Segment) -> None:
         order = self._order
-        if self._specimen_first and order and not order.results:
-            order.opening.append(segment)  # OUL^R22 has ORC behind its OBR
+        # OUL^R22 has ORC behind its OBR, OUL^R21 behind the container of the order.
+        if order and not order.results and (self._specimen_first or self._is_bare(order)):
+            order.opening.append(segment)
         else:
             self._new_order([segment])
+
+    def _is_bare(self, order: Order) -> bool:
+        return self._container_first and order.obr is None
 
     def _open_obr(self, segment: Segment) -> None:
         order = self._order

@@ -63,7 +63,7 @@ def _without_prefix(raw: bytes, charset: str, warnings: list[str]) -> tuple[byte
 
 def _no_header(data: bytes) -> AckFault:
     if data[:3] in _BATCH:
-        return AckFault(TYPE, "batches are not taken here: send each message in a block of its own")
+        return AckFault(TYPE, "this is a batch of messages and not one message")
     return AckFault(SEQUENCE, "there is no MSH segment at the start", "MSH^1")
 
 

@@ -14,6 +14,8 @@ from verifier.hl7.groups import Groups, Order, Person, Place, Result, read_group
 from verifier.hl7.message import NULL, Message, Segment
 from verifier.hl7.moments import format_moment
 
+# Where an OUL has something else, an ORU begins an order with ORC; a container goes behind OBR.
+_RANK = {"ORC": 0, "SAC": 2, "SID": 2}
 _NORMAL = "N"  # HL7 table 0078: no other flag applies, so it can not stand beside one
 
 
@@ -76,8 +78,8 @@ def build_report(
 
     Orders without a kept OBX are left out with everything that belongs to them. `extra` goes to
     the end of the last order kept. `sent` are OBX that went out before: leaving them out does not
-    make an order partial. An OUL^R22 is put into the order of an ORU^R01: per order ORC, OBR,
-    results, SPM; segments that only OUL^R22 knows stay with the segment they followed.
+    make an order partial. An OUL is put into the order of an ORU^R01: per order ORC, OBR, container
+    of OUL^R21, results, SPM; what else only OUL knows stays with the segment it followed.
 
     Raises:
         ValueError: an index in `keep` or `sent` is no OBX, or there is nothing to report.
@@ -206,7 +208,7 @@ class _Writer:
     def _order(self, order: Order, borrowed: list[Place]) -> list[bytes]:
         opening = order.opening
         if self._rewritten:
-            opening = sorted(opening, key=lambda segment: segment.name != "ORC")
+            opening = sorted(opening, key=lambda segment: _RANK.get(segment.name, 1))
         status = {22: format_moment(self._header.now, self._header.zone), 25: self._status(order)}
         lines = []
         for segment in opening:

@@ -60,6 +60,7 @@ def remove_old(store: Store, before: datetime, who: str) -> Iterator[Removed]:
 def _steps(store: Store, before: datetime) -> Iterator[Removed]:
     def cases(tx: Transaction) -> Removed:
         tx.claim_house()
+        tx.forget_merges(before)
         return Removed(cases=tx.remove_cases(tx.old_cases(before, STEP)))
 
     def messages(tx: Transaction) -> Removed:

@@ -4,10 +4,8 @@
 that transaction is committed, never before.
 """
 
-import hashlib
 import logging
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
 
 import msgspec
@@ -15,10 +13,9 @@ import msgspec
 from verifier.facts.case import CaseRecord
 from verifier.facts.extract import read_specimens
 from verifier.facts.merge import identity_doubts, merge
+from verifier.facts.registry import renumbered
 from verifier.facts.report import SpecimenReport
 from verifier.hl7.acknowledge import (
-    acknowledge,
-    acknowledge_unreadable,
     admission,
     codes,
     wants_ack,
@@ -27,40 +24,21 @@ from verifier.hl7.faults import AckFault, Unreadable
 from verifier.hl7.message import Message
 from verifier.language.program import Program
 from verifier.service.controlling import Controls
+from verifier.service.desk import Answer as Answer
+from verifier.service.desk import Arrival, Desk
 from verifier.service.judging import Judge
+from verifier.service.registering import Registrar, read_news
+from verifier.service.resends import same_body
 from verifier.settings import Settings
 from verifier.store.cases import names_of
 from verifier.store.ids import new_id
-from verifier.store.rows import Inbound, MessageOutcome, Receipt
+from verifier.store.rows import MessageOutcome
 from verifier.store.transaction import Transaction
 
 log = logging.getLogger(__name__)
 
 PATIENT_ROLES = {"", "P"}  # HL7 table 0369: blank and P are the patient's own specimen
 CONTROL = "Q"
-
-
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """What to answer once the transaction is committed; None when nothing is to be sent."""
-
-    ack: bytes | None
-    outcome: str
-
-
-@dataclass(frozen=True, slots=True)
-class Arrival:
-    """One message as it came in: its row id, connection, bytes and the instant."""
-
-    id: int
-    connection: str
-    raw: bytes
-    now: datetime
-
-    @property
-    def ack_id(self) -> str:
-        """The control id of our acknowledgement: ours alone, at most 20 characters."""
-        return f"A{self.id:X}"
 
 
 class Line:
@@ -70,7 +48,7 @@ class Line:
     """
 
     def __init__(self, settings: Settings, program: Program, version: int | None = None) -> None:
-        self.settings = settings
+        self.settings, self.desk = settings, Desk(settings)
         self.alarm = ""
         self.use(program, version)
 
@@ -90,22 +68,48 @@ class Line:
         """What judges control results now."""
         return self._bench[1]
 
-    def take(self, tx: Transaction, connection: str, raw: bytes, now: datetime) -> Answer:
-        """Take one message and everything that follows from it, in the caller's transaction."""
+    def take(
+        self,
+        tx: Transaction,
+        connection: str,
+        raw: bytes,
+        now: datetime,
+        doubts: tuple[str, ...] = (),
+    ) -> Answer:
+        """Take one message and everything that follows from it, in the caller's transaction.
+
+        `doubts` are about the batch it came in; they hold all of its results.
+        """
         arrival = Arrival(new_id(), connection, raw, now)
         config = self.settings.connections[connection]
         try:
             message = Message.read(raw, charset=config.charset)
         except Unreadable as fault:
-            return self._keep_unreadable(tx, arrival, fault)
-        if refused := admission(message, config.processing):
-            return self._refuse(tx, arrival, message, refused)
-        reports = read_specimens(message, self.judge.maps[connection])
+            return self.desk.keep_unreadable(tx, arrival, fault)
+        if refused := admission(message, config.processing, config.takes):
+            return self.desk.refuse(tx, arrival, message, refused)
+        if message.type == "ADT":
+            return self._register(tx, arrival, message)
+        reports = read_specimens(message, self.judge.maps[connection], doubts)
         self._claim(tx, connection, message, reports)
         earlier = tx.receipts(message.header.get(3), message.header.get(4), message.control_id)
-        if same := _same_body(earlier, message):
-            return self._answer_again(tx, arrival, message, same)
-        return self._accept(tx, arrival, message, reports, reused=bool(earlier))
+        if same := same_body(earlier, message):
+            return self.desk.answer_again(tx, arrival, message, same)
+        return self._accept(tx, arrival, message, _as_known(tx, reports), reused=bool(earlier))
+
+    def _register(self, tx: Transaction, arrival: Arrival, message: Message) -> Answer:
+        """Take what a patient registry says."""
+        news = read_news(message)
+        if isinstance(news, AckFault):
+            return self.desk.refuse(tx, arrival, message, news)
+        self._claim(tx, arrival.connection, message, ())
+        earlier = tx.receipts(message.header.get(3), message.header.get(4), message.control_id)
+        if same := same_body(earlier, message):
+            return self.desk.answer_again(tx, arrival, message, same)
+        ack = self.desk.ack(arrival, message, codes(message).accept, ())
+        self.desk.keep(tx, arrival, message, "accepted", ack)
+        Registrar(tx, self.judge, arrival.id, arrival.now).take(news)
+        return Answer(ack if wants_ack(message, ok=True) else None, "accepted")
 
     def _claim(
         self,
@@ -131,9 +135,9 @@ class Line:
         try:
             message = Message.read(raw, charset=self.settings.connections[connection].charset)
         except Unreadable as unreadable:
-            return self._keep_unreadable(tx, arrival, unreadable)
-        ack = self._ack(arrival, message, codes(message).error, (fault,))
-        self._keep(tx, arrival, message, "unreadable", ack, error=why)
+            return self.desk.keep_unreadable(tx, arrival, unreadable)
+        ack = self.desk.ack(arrival, message, codes(message).error, (fault,))
+        self.desk.keep(tx, arrival, message, "unreadable", ack, error=why)
         return Answer(ack, "unreadable")
 
     def keep_fragment(
@@ -141,7 +145,7 @@ class Line:
     ) -> None:
         """Keep bytes that never became a message; they are shown and never parsed."""
         arrival = Arrival(new_id(), connection, partial, now)
-        self._keep(tx, arrival, None, "unreadable", None, error=why)
+        self.desk.keep(tx, arrival, None, "unreadable", None, error=why)
 
     def _accept(
         self,
@@ -158,8 +162,8 @@ class Line:
         outcome: MessageOutcome = "accepted" if patients or not reports else "control"
         notes = ["control id used before with other content"] * reused
         notes += ["no results in this message"] * (not reports)
-        ack = self._ack(arrival, message, codes(message).accept, ())
-        self._keep(tx, arrival, message, outcome, ack, note="; ".join(notes))
+        ack = self.desk.ack(arrival, message, codes(message).accept, ())
+        self.desk.keep(tx, arrival, message, outcome, ack, note="; ".join(notes))
         for report in reports:
             if report.specimen.role == CONTROL:
                 controls.take(tx, arrival.connection, arrival.id, report, arrival.now)
@@ -189,82 +193,6 @@ class Line:
             record = _checked_identity(tx, record)
         judge.judge(tx, stored, record, arrival.now, arrival=(arrival.id, message))
 
-    def _refuse(
-        self, tx: Transaction, arrival: Arrival, message: Message, fault: AckFault
-    ) -> Answer:
-        ack = self._ack(arrival, message, codes(message).of(fault), (fault,))
-        self._keep(tx, arrival, message, "rejected", ack, error=fault.text)
-        return Answer(ack if wants_ack(message, ok=False) else None, "rejected")
-
-    def _answer_again(
-        self, tx: Transaction, arrival: Arrival, message: Message, receipt: Receipt
-    ) -> Answer:
-        tx.audit("verifier", "answered a resend from the record", f"message:{receipt.message_id}")
-        tx.count("messages", arrival.connection, "resend")
-        log.info(
-            "%s: resend of %s answered from the record", arrival.connection, receipt.message_id
-        )
-        return Answer(receipt.ack if wants_ack(message, ok=True) else None, "resend")
-
-    def _keep_unreadable(self, tx: Transaction, arrival: Arrival, fault: Unreadable) -> Answer:
-        ack = acknowledge_unreadable(
-            arrival.raw,
-            fault.fault,
-            control_id=arrival.ack_id,
-            now=arrival.now,
-            application=self.settings.application,
-            facility=self.settings.facility,
-        )
-        self._keep(tx, arrival, None, "unreadable", ack, error=str(fault))
-        return Answer(ack, "unreadable")
-
-    def _ack(
-        self, arrival: Arrival, message: Message, code: str, faults: tuple[AckFault, ...]
-    ) -> bytes:
-        return acknowledge(
-            message,
-            code,
-            faults=faults,
-            control_id=arrival.ack_id,
-            now=arrival.now,
-            application=self.settings.application,
-            facility=self.settings.facility,
-        )
-
-    def _keep(
-        self,
-        tx: Transaction,
-        arrival: Arrival,
-        message: Message | None,
-        outcome: MessageOutcome,
-        ack: bytes | None,
-        *,
-        error: str = "",
-        note: str = "",
-    ) -> None:
-        header = message.header if message else None
-        tx.add_message(
-            Inbound(
-                id=arrival.id,
-                received=arrival.now,
-                connection=arrival.connection,
-                application=header.get(3) if header else "",
-                facility=header.get(4) if header else "",
-                control_id=message.control_id if message else "",
-                body_hash=body_hash(message) if message else b"",
-                type=f"{message.type}^{message.event}" if message else "",
-                raw=arrival.raw,
-                outcome=outcome,
-                ack=ack,
-                error=error,
-                note=note,
-            )
-        )
-        detail = {"connection": arrival.connection, "outcome": outcome}
-        if error or note:
-            detail["because"] = error or note
-        tx.audit("verifier", "received a message", f"message:{arrival.id}", detail)
-
 
 def _checked_identity(tx: Transaction, record: CaseRecord) -> CaseRecord:
     """Add the doubt that the patient of a new specimen is not who had this number before."""
@@ -273,21 +201,17 @@ def _checked_identity(tx: Transaction, record: CaseRecord) -> CaseRecord:
     return msgspec.structs.replace(record, doubts=(*record.doubts, *doubts)) if doubts else record
 
 
-def body_hash(message: Message) -> bytes:
-    """Return the SHA-256 of everything below MSH: a sender may write a new MSH-7 on a resend."""
-    digest = hashlib.sha256()
-    for segment in message.segments[1:]:
-        digest.update(segment.text.encode("utf-8", "surrogatepass") + b"\r")
-    return digest.digest()
-
-
-def _same_body(receipts: list[Receipt], message: Message) -> Receipt | None:
-    """Return the earlier receipt of the very same message, unless it failed inside us."""
-    if not receipts:
-        return None
-    digest = body_hash(message)
-    taken = (r for r in receipts if r.outcome in {"accepted", "control"})
-    return next((receipt for receipt in taken if receipt.body_hash == digest), None)
+def _as_known(tx: Transaction, reports: Sequence[SpecimenReport]) -> list[SpecimenReport]:
+    """Give each patient whose number was merged the key that stands for it now."""
+    found = []
+    for report in reports:
+        patient = report.patient
+        key = tx.patient_now(patient.key) if patient else ""
+        if patient and key != patient.key:
+            tx.claim(f"patient {key}")
+            report = msgspec.structs.replace(report, patient=renumbered(patient, key))
+        found.append(report)
+    return found
 
 
 def _is_control(report: SpecimenReport, marks: tuple[str, ...]) -> bool:

@@ -4,9 +4,11 @@ import asyncio
 import logging
 import socket
 from concurrent.futures import Future
+from datetime import datetime
 
 from verifier.clock import Clock, running
 from verifier.errors import StoreError
+from verifier.hl7.batches import Batch, is_batch, split
 from verifier.hl7.framing import Fault, Frame, Framer, wrap
 from verifier.service.failures import named
 from verifier.service.line import Answer, Line
@@ -23,6 +25,8 @@ CHUNK = 65536
 KEPT_FAULTS = 20  # per connection: a peer that sends only noise must not fill the disk
 STOP_SECONDS = 10.0
 HANDSHAKE_SECONDS = 10.0
+
+Item = Frame | Fault | Batch
 
 
 class Listener:
@@ -119,8 +123,8 @@ class Listener:
         pace = Pace(self._settings.most_per_second)
         faults = 0
         while data := await self._read(reader):
-            found = framer.feed(data)
-            await pace.keep(len(found))
+            found = [_opened(item) for item in framer.feed(data)]
+            await pace.keep(sum(map(_size, found)))
             faults += sum(isinstance(item, Fault) for item in found)
             await self._take_all(found, writer, keep=faults <= KEPT_FAULTS)
             if any(isinstance(item, Fault) and item.kind == "too long" for item in found):
@@ -145,38 +149,67 @@ class Listener:
             stopping.cancel()
 
     async def _take_all(
-        self, found: list[Frame | Fault], writer: asyncio.StreamWriter, *, keep: bool
+        self, found: list[Item], writer: asyncio.StreamWriter, *, keep: bool
     ) -> None:
         """Put everything into the line at once, then answer in order."""
         since = running()
         pending = [(item, self._submit(item, keep=keep)) for item in found]
-        for item, future in pending:
-            ack = await self._outcome(item, future)
+        for item, futures in pending:
+            ack = await self._answer(item, futures)
             if ack is not None:
                 writer.write(wrap(ack))
                 async with asyncio.timeout(self._settings.idle_seconds):
                     await writer.drain()
                 self._door.delays.add(running() - since)
 
-    def _submit(self, item: Frame | Fault, *, keep: bool) -> "Future[Answer | None] | None":
-        now = self._clock()
+    def _submit(self, item: Item, *, keep: bool) -> "list[Future[Answer | None]]":
+        now, name = self._clock(), self.name
         if isinstance(item, Frame):
-            payload = item.payload
-            return self._store.submit(lambda tx: self._line.take(tx, self.name, payload, now))
-        log.warning("%s: %s (%d bytes)", self.name, item.text, len(item.partial))
+            return [self._submit_message(item.payload, now)]
+        if isinstance(item, Batch):
+            envelope: Future[Answer | None] = self._store.submit(
+                lambda tx: self._line.desk.keep_batch(tx, name, item, now)
+            )
+            # Each in a transaction of its own: one that fails takes no other with it.
+            taken = [self._submit_message(raw, now, item.doubts) for raw in item.messages]
+            return [envelope, *taken]
+        log.warning("%s: %s (%d bytes)", name, item.text, len(item.partial))
         if not keep:
-            return None
+            return []
         partial, why = item.partial, item.text
-        return self._store.submit(
-            lambda tx: self._line.keep_fragment(tx, self.name, partial, why, now)
-        )
+        return [
+            self._store.submit(lambda tx: self._line.keep_fragment(tx, name, partial, why, now))
+        ]
+
+    def _submit_message(
+        self, payload: bytes, now: datetime, doubts: tuple[str, ...] = ()
+    ) -> "Future[Answer | None]":
+        if doubts:
+            return self._store.submit(
+                lambda tx: self._line.take(tx, self.name, payload, now, doubts)
+            )
+        return self._store.submit(lambda tx: self._line.take(tx, self.name, payload, now))
+
+    async def _answer(self, item: Item, futures: "list[Future[Answer | None]]") -> bytes | None:
+        """Return what to send once everything is stored."""
+        if not isinstance(item, Batch):
+            payload = item.payload if isinstance(item, Frame) else None
+            return await self._outcome(payload, futures[0]) if futures else None
+        envelope, *taken = futures
+        await self._outcome(None, envelope)
+        acks = [
+            await self._outcome(raw, future)
+            for raw, future in zip(item.messages, taken, strict=True)
+        ]
+        return self._line.desk.answer_batch(item, acks, self._clock())
 
     async def _outcome(
-        self, item: Frame | Fault, future: "Future[Answer | None] | None"
+        self, payload: bytes | None, future: "Future[Answer | None]"
     ) -> bytes | None:
-        """Return the acknowledgement to send. A message on which we fail is kept, then AE 207."""
-        if future is None:
-            return None
+        """Return the acknowledgement to send. A message on which we fail is kept, then AE 207.
+
+        `payload` is None for what is no message.
+        """
         try:
             answer = await asyncio.wrap_future(future)
         except StoreError as error:
@@ -185,16 +218,25 @@ class Listener:
             raise ConnectionAbortedError("the store refused") from error
         except Exception as error:
             log.error("%s: failed on a message: %s", self.name, named(error))
-            answer = await self._keep_failed(item, f"{type(error).__name__} inside the service")
+            answer = await self._keep_failed(payload, f"{type(error).__name__} inside the service")
         return answer.ack if answer else None
 
-    async def _keep_failed(self, item: Frame | Fault, why: str) -> Answer | None:
-        if isinstance(item, Fault):
+    async def _keep_failed(self, payload: bytes | None, why: str) -> Answer | None:
+        if payload is None:
             return None
-        now, payload = self._clock(), item.payload
+        now = self._clock()
         return await asyncio.wrap_future(
             self._store.submit(lambda tx: self._line.keep_failed(tx, self.name, payload, why, now))
         )
+
+
+def _opened(item: Frame | Fault) -> Item:
+    """Take a batch apart; everything else stays as it is."""
+    return split(item.payload) if isinstance(item, Frame) and is_batch(item.payload) else item
+
+
+def _size(item: Item) -> int:
+    return len(item.messages) if isinstance(item, Batch) else 1
 
 
 def _keep_alive(writer: asyncio.StreamWriter) -> None:

@@ -34,7 +34,7 @@ _LEAVES = Statement(
 )
 
 
-class Inclusion(Struct, frozen=True):
+class EntryStanding(Struct, frozen=True):
     """What can be shown of entry `seq` of a log; `size` entries were signed at `state` signed."""
 
     seq: int
@@ -64,7 +64,7 @@ class Proofs:
 
     def of(
         self, reader: InclusionReads, last: Checkpoint | None, entries: Collection[int]
-    ) -> list[Inclusion]:
+    ) -> list[EntryStanding]:
         """Return what can be shown of entries of the log `reader` reads, by number.
 
         `last` is the newest checkpoint of that log, None where nothing was signed.
@@ -75,15 +75,15 @@ class Proofs:
                 self._roots.pop(reader.node, None)  # the log may be mended; begin afresh then
         return found
 
-    def _entry(self, reader: InclusionReads, last: Checkpoint | None, seq: int) -> Inclusion:
+    def _entry(self, reader: InclusionReads, last: Checkpoint | None, seq: int) -> EntryStanding:
         entry = reader.audit_entry(seq)
         if entry is None or faults(entry, seq, reader.node):
-            return Inclusion(seq, "not as signed", last.size if last else 0)
+            return EntryStanding(seq, "not as signed", last.size if last else 0)
         if last is None or seq >= last.size:
-            return Inclusion(seq, "not signed yet", last.size if last else 0)
+            return EntryStanding(seq, "not signed yet", last.size if last else 0)
         proof = self._proof(reader, last.size, seq)
         proven = verify_inclusion(leaf_hash(entry.body), seq, last.size, proof, last.root)
-        return Inclusion(seq, "signed" if proven else "not as signed", last.size)
+        return EntryStanding(seq, "signed" if proven else "not as signed", last.size)
 
     def _proof(self, reader: InclusionReads, size: int, seq: int) -> list[bytes]:
         """Return the hashes beside the way up; too few where entries are missing."""

@@ -54,6 +54,12 @@ _DELETE = [
 ]
 _WHOSE = Statement(select(_case.c.patient).where(_case.c.id == bindparam("case")))
 _DELETE_CASE = Statement(delete(_case).where(_case.c.id == bindparam("case")))
+_FORGET_MERGES = Statement(
+    delete(schema.patient_merge).where(
+        schema.patient_merge.c.id < bindparam("bound"),
+        ~exists().where(_case.c.patient == schema.patient_merge.c.leads_to),
+    )
+)
 _OLD_MESSAGES = Statement(
     select(_message.c.id)
     .where(
@@ -163,6 +169,11 @@ class RetentionWrites(RetentionReads, WordWrites, Writing):
                 if whose:
                     self.forget_words(whose[0])
         return count
+
+    def forget_merges(self, before: datetime) -> None:
+        """Remove merges of patient numbers from before that no case is left of."""
+        with self._overwriting():
+            self._run(_FORGET_MERGES, bound=id_at(before))
 
     def empty_messages(self, messages: Iterable[int]) -> int:
         """Remove the bytes of messages and of the answers to them."""

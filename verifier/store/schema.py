@@ -122,6 +122,20 @@ result = Table(
     sqlite_with_rowid=False,  # SQLite: keep the rows in the primary key itself
 )
 
+patient_merge = Table(
+    "patient_merge",
+    metadata,
+    _id(),
+    Column("prior", Text, nullable=False),
+    Column("surviving", Text, nullable=False),
+    # Who the prior number stands for now; empty where it came to stand for a patient again.
+    Column("leads_to", Text, nullable=False),
+    Column("message_id", BigInteger, ForeignKey("message.id"), nullable=False),
+    Column("at", BigInteger, nullable=False),
+    Index("merge_by_prior", "prior", "id"),
+    Index("merge_by_end", "leads_to"),
+)
+
 decision = Table(
     "decision",
     metadata,

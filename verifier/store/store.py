@@ -17,7 +17,7 @@ from verifier.store.base import MAIN
 from verifier.store.checkpoint import Notary, sign_log
 from verifier.store.export import write_export
 from verifier.store.ids import IDS
-from verifier.store.inclusion import Inclusion, Proofs
+from verifier.store.inclusion import EntryStanding, Proofs
 from verifier.store.notes import PublicKey
 from verifier.store.proofs import Consistency, Inclusion, prove_entry, prove_growth
 from verifier.store.readers import Readers, SqliteSource
@@ -195,7 +195,9 @@ class Store:
         names = self.read(lambda reader: reader.audit_logs()) or [self._node]
         return {name: self.verify_audit(log=name) for name in names}
 
-    def prove_entries(self, entries: Iterable[tuple[str, int]]) -> dict[tuple[str, int], Inclusion]:
+    def prove_entries(
+        self, entries: Iterable[tuple[str, int]]
+    ) -> dict[tuple[str, int], EntryStanding]:
         """Return what can be shown of entries (log, number): whether they are in the signed log.
 
         Raises:
@@ -204,7 +206,7 @@ class Store:
         by_log: dict[str, set[int]] = {}
         for log, seq in entries:
             by_log.setdefault(log, set()).add(seq)
-        found: dict[tuple[str, int], Inclusion] = {}
+        found: dict[tuple[str, int], EntryStanding] = {}
         for log, numbers in by_log.items():
             last = self._notary.of(log).last()
             proven = self._readers.read(partial(self._proofs.of, last=last, entries=numbers), log)

@@ -13,6 +13,7 @@ from verifier.store.inclusion import InclusionReads
 from verifier.store.outbox import OutboxWrites
 from verifier.store.overview import OverviewReads
 from verifier.store.past import PastReads
+from verifier.store.patients import PatientReads, PatientWrites
 from verifier.store.people import PeopleReads, PeopleWrites
 from verifier.store.preceding import PrecedingReads
 from verifier.store.quality import QualityReads, QualityWrites
@@ -29,6 +30,7 @@ from verifier.store.usage import UsageReads
 class Reader(
     QueueReads,
     CaseReads,
+    PatientReads,
     PrecedingReads,
     PastReads,
     SearchReads,
@@ -58,6 +60,7 @@ class Mark(Struct, frozen=True):
 class Transaction(
     Reader,
     CaseWrites,
+    PatientWrites,
     InboxWrites,
     OutboxWrites,
     ControlWrites,

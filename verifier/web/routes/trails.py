@@ -4,7 +4,7 @@ from fastapi import APIRouter, Depends
 from fastapi.responses import Response
 
 from verifier.errors import StoreError
-from verifier.store.inclusion import Inclusion
+from verifier.store.inclusion import EntryStanding
 from verifier.store.transaction import Reader
 from verifier.web.desk import Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor
@@ -53,7 +53,7 @@ def _show(
     return desk.show("trail.html", session, gather)
 
 
-def _proven(desk: Desk, trail: Trail) -> tuple[dict[tuple[str, int], Inclusion], str]:
+def _proven(desk: Desk, trail: Trail) -> tuple[dict[tuple[str, int], EntryStanding], str]:
     try:
         return desk.store.prove_entries(trail.entries), ""
     except StoreError as error:
