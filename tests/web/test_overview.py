@@ -24,7 +24,7 @@ def test_the_overview_counts_what_happened(house: House, open_page: Callable[...
     page.goto("/overview")
     by_test = {row[0]: row for row in cells(page, "by-test")}
     assert by_test["Potassium"][3:] == ["3", "0", "0", "1"]
-    assert by_test["Potassium"][1] == "75.0%"
+    assert by_test["Potassium"][1] == "75%"
     pareto = cells(page, "pareto")
     assert pareto[-1][4] == "100%"
     assert sum(int(row[2]) for row in pareto) >= 1
