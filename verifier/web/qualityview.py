@@ -17,7 +17,10 @@ from verifier.service.gating import overdue
 from verifier.settings import Quality
 from verifier.store.qualityrows import ControlLevel, ControlResult, CorrectiveAction, StandingRow
 from verifier.store.transaction import Reader
+from verifier.web.catalogue import say
 from verifier.web.controlchart import Mark, chart
+from verifier.web.units import readable
+from verifier.web.words import word
 
 MARKS = {
     "in control": "✓", "warning": "△", "out of control": "✕", "overdue": "!",
@@ -79,23 +82,29 @@ def rules_in_use(settings: Quality) -> list[str]:
     """Return the control rules in use and what is chosen where their definitions leave it open."""
 
     def named(rules: Iterable[RuleName]) -> str:
-        return "; ".join(f"{rule} ({MEANINGS[rule]})" for rule in rules) or "no rule"
+        return "; ".join(f"{rule} ({say(MEANINGS[rule])})" for rule in rules) or say("no rule")
 
     said = [
-        f"warns: {named(settings.warn)}",
-        f"rejects: {named(settings.reject)}",
-        f"a value exactly on a limit is {'beyond' if settings.inclusive else 'not beyond'} it; one "
-        "exactly on the mean is on neither side",
+        say("warns: %(rules)s", rules=named(settings.warn)),
+        say("rejects: %(rules)s", rules=named(settings.reject)),
+        say("a value exactly on a limit is beyond it; one exactly on the mean is on neither side")
+        if settings.inclusive
+        else say(
+            "a value exactly on a limit is not beyond it; one exactly on the mean is on neither "
+            "side"
+        ),
     ]
     if "R-4s" in (*settings.warn, *settings.reject):
-        apart = "the highest and the lowest value of a run are more than 4 SD apart"
-        sides = "one value of a run is beyond +2 SD and another beyond −2 SD"
+        apart = say("the highest and the lowest value of a run are more than 4 SD apart")
+        sides = say("one value of a run is beyond +2 SD and another beyond −2 SD")
         said.append(f"R-4s: {apart if settings.spread == 'range' else sides}")
     if settings.across:
-        said.append(f"over all levels together as well: {', '.join(settings.across)}")
+        said.append(
+            say("over all levels together as well: %(rules)s", rules=", ".join(settings.across))
+        )
     if settings.after_warning:
-        said.append("rejects only in a run with a value beyond 2 SD")
-    said.append("no rule looks back over a corrective action or into another lot")
+        said.append(say("rejects only in a run with a value beyond 2 SD"))
+    said.append(say("no rule looks back over a corrective action or into another lot"))
     return said
 
 
@@ -135,14 +144,18 @@ def drawn(
         acted = before is not None and any(before < a.at <= each.at for a in actions)
         rules = f": {', '.join(each.rules)}" if each.rules else ""
         at = each.at.astimezone(zone)
-        out = f", left out: {each.left_out_why}" if each.left_out else ""
-        text = f"{at:%Y-%m-%d %H:%M}  {each.value} {each.unit}, {each.verdict}{rules}{out}"
+        out = f", {say('left out: %(why)s', why=each.left_out_why)}" if each.left_out else ""
+        value = f"{each.value} {readable(each.unit)}"
+        text = f"{at:%Y-%m-%d %H:%M}  {value}, {word(each.verdict)}{rules}{out}"
         z = float((each.value - mean) / sd)
         marks.append(Mark(at, z, verdict, each.rules, text, acted))
         before = each.at
     scale = [shown(mean + sd * step, digits) for step in range(-3, 4)]
     bad = sum(mark.verdict == "rejected" for mark in marks)
-    label = f"{level.name} lot {level.lot}: {len(marks)} measurements, {bad} rejected"
+    label = say(
+        "%(level)s lot %(lot)s: %(count)s measurements, %(bad)s rejected",
+        level=level.name, lot=level.lot, count=len(marks), bad=bad,
+    )  # fmt: skip
     return chart(marks, scale, label)
 
 

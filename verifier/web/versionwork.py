@@ -16,6 +16,7 @@ from verifier.service import candidates, ruleshelf
 from verifier.service.replaying import run_replay, to_store
 from verifier.store.rulerows import RuleTexts
 from verifier.store.transaction import Reader, Transaction
+from verifier.texts import mark
 from verifier.web.chores import Tell
 from verifier.web.desk import Desk
 
@@ -39,7 +40,7 @@ def start_scenarios(desk: Desk, number: int) -> None:
 def _scenarios(desk: Desk, number: int, written: RuleTexts, tell: Tell) -> Tested:
     program = desk.live.check(number, written).program
     if program is None:
-        raise RuleSetError("It has errors; mend them first.")
+        raise RuleSetError(mark("It has errors; mend them first."))
     runs = []
     for item in program.scenarios:
         runs.append(run_scenario(program, item))
@@ -82,7 +83,7 @@ def _replay(desk: Desk, number: int, days: int, tell: Tell) -> Replay:
     )
     version = against.version
     if version is None:
-        raise RuleSetError("No version is active, so there is nothing to replay against.")
+        raise RuleSetError(mark("No version is active, so there is nothing to replay against."))
     kept, seen = to_store(found), candidate.texts.hash
     desk.store.write(lambda tx: ruleshelf.store_replay(tx, number, version, kept, seen=seen))
     return found

@@ -13,6 +13,7 @@ from verifier.service import qualityacts
 from verifier.store.qualityrows import CorrectiveAction
 from verifier.store.rows import Person, Session
 from verifier.store.transaction import Reader, Transaction
+from verifier.web.catalogue import say, told
 from verifier.web.desk import Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
 from verifier.web.monthpaper import Month, month_document
@@ -70,7 +71,7 @@ def look_into(
 ) -> Response:
     """Say what was found of listed results or of alarms, signed with the password."""
     if what not in ("review", "alarm"):
-        raise HTTPException(400, "The form did not hold what was expected")
+        raise HTTPException(400, say("The form did not hold what was expected"))
     kind = "review" if what == "review" else "alarm"
 
     def work(tx: Transaction, who: Person, now: datetime) -> None:
@@ -116,7 +117,7 @@ def _signed(desk: Desk, session: Session, password: str, work: qualityacts.Work)
     try:
         desk.sign(session, password, work)
     except RefusedError as refused:
-        return _quality(desk, session, str(refused), status=409)
+        return _quality(desk, session, told(refused), status=409)
     return see("/quality")
 
 
