@@ -123,8 +123,7 @@ def edit(
     version = known(tx, number)
     if version.hash != seen:
         raise RefusedError(
-            "Version %(number)s was changed meanwhile. Look at it again first.",
-            number=number,
+            "Version %(number)s was changed meanwhile. Look at it again first.", number=number
         )
     if any(row.version == number for row in tx.rule_activations()):
         raise RefusedError(
@@ -149,8 +148,7 @@ def keep_check(tx: Transaction, who: str, number: int, seen: str, program: Progr
     tx.claim(RULES)
     if known(tx, number).hash != seen:
         raise RefusedError(
-            "Version %(number)s was changed while it was checked. Check it again.",
-            number=number,
+            "Version %(number)s was changed while it was checked. Check it again.", number=number
         )
     tx.set_rule_checked(number, program.identity, who, __version__)
     detail = {"hash": seen, "rule set": program.identity, "program": __version__}
@@ -173,8 +171,7 @@ def store_replay(
     version = known(tx, number)
     if seen not in (None, version.hash):
         raise RefusedError(
-            "Version %(number)s was changed while it was replayed. Replay it again.",
-            number=number,
+            "Version %(number)s was changed while it was replayed. Replay it again.", number=number
         )
     digest = tx.add_rule_replay(version, known(tx, against), result)
     detail = {"against": against, "digest": digest}
@@ -241,8 +238,7 @@ def fit_version(reader: Reader, number: int) -> VersionRow:
     version = known(reader, number)
     if version.checked is None:
         raise RefusedError(
-            "Version %(number)s is a draft that was not checked, or has errors.",
-            number=number,
+            "Version %(number)s is a draft that was not checked, or has errors.", number=number
         )
     if version.checked_with != __version__:
         raise RefusedError(
