@@ -37,8 +37,10 @@ class RawLis:
 
     def take(self, connection: socket.socket, buffer: bytearray) -> bytes:
         """Return the next whole message, noted as received; empty when the service closed."""
-        while END not in buffer:
-            data = connection.recv(65536)
+        searched = 0
+        while buffer.find(END, searched) < 0:
+            searched = max(len(buffer) - 1, 0)
+            data = connection.recv(1 << 20)
             if not data:
                 return b""
             buffer += data
@@ -87,6 +89,19 @@ def closes_at(first: int, step: int, most: int) -> Talk:
             message = bytes(buffer).split(END)[0].lstrip(START)
             lis.received.append(message)
             connection.sendall((START + ack_for(message) + END)[:left])
+
+    return talk
+
+
+def answers_twice(code: str) -> Talk:
+    """Take each message, and say a moment later once more, with this code, that it did."""
+
+    def talk(lis: RawLis, number: int, connection: socket.socket) -> None:
+        buffer = bytearray()
+        while message := lis.take(connection, buffer):
+            connection.sendall(START + ack_for(message) + END)
+            time.sleep(0.02)
+            connection.sendall(START + ack_for(message, code) + END)
 
     return talk
 
