@@ -114,7 +114,7 @@ def run_replay(
         cases, decisions = store.read(
             lambda reader: reader.judged_cases(job.stretch.since, job.stretch.until)
         )
-        covered = _covered(job.stretch, store.read(lambda reader: reader.judged_between()))
+        covered = _covered(stretch, store.read(lambda reader: reader.judged_between()))
         count = jobs or os.cpu_count() or 1
         alone = not apart and (count == 1 or decisions <= _ALONE)
         with _here(job) if alone else _beside(job, count) as (outline, tallies):
@@ -157,11 +157,11 @@ def _covered(stretch: Stretch, stored: tuple[datetime, datetime] | None) -> Cove
     if stored is None:
         return Covered(0, True)
     oldest, newest = stored
-    since, until = stretch.since or oldest, stretch.until or newest
-    whole = since <= oldest and until >= newest
+    since, until = stretch.since or oldest, stretch.until
+    whole = since <= oldest and (until is None or until > newest)
     # Of all there is, the end is the last decision, so that the same replay has the same hash.
-    spanned = (newest if whole else until) - max(since, oldest)
-    return Covered(max(0, spanned.days), whole)
+    end = newest if whole else until or clocks.now()
+    return Covered(max(0, (end - max(since, oldest)).days), whole)
 
 
 def _rejudge(job: Job) -> Rejudge:
