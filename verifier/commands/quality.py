@@ -57,7 +57,7 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     take.add_argument(
         "--history",
         action="store_true",
-        help="old results: no failure among them has consequences, and controls count from new on",
+        help="old results, for charts and figures: none of them fails a test or vouches for it",
     )
     take.set_defaults(run=run_import)
     show = _add(actions, "show", "show how every test stands by its controls",
@@ -105,6 +105,7 @@ def run_define(args: argparse.Namespace) -> int:
     from verifier import clock
     from verifier.commands.suspend import in_database, operator
     from verifier.service.controlfiles import read_levels
+    from verifier.service.levels import expired
     from verifier.service.qualityacts import define_levels
 
     settings, line = _line(args.config)
@@ -116,6 +117,9 @@ def run_define(args: argparse.Namespace) -> int:
 
     in_database(args.config, work)
     print(f"control levels defined: {len(levels)}")
+    for level in levels:
+        if late := expired([level], level.test, level.analyzer, now):
+            print(f"{level.test}: {late}; what is measured of it after that can not be judged")
     return 0
 
 
@@ -147,23 +151,21 @@ def run_import(args: argparse.Namespace) -> int:
 def run_show(args: argparse.Namespace) -> int:
     """Print one line per test and analyzer; 1 when one of them is not in control."""
     from verifier import clock
-    from verifier.service.gating import overdue
+    from verifier.service.gating import stands_now
     from verifier.store.store import Store
 
     settings, line = _line(args.config)
     with Store.of(settings, writable=False) as store:
-        rows = store.read(lambda reader: reader.standings())
+        rows = store.read(lambda reader: stands_now(reader, settings.quality, clock.now()))
     found = 0
-    for row in rows:
-        late = overdue(row, settings.quality, clock.now())
-        state = "overdue" if late and row.state != "out of control" else row.state
-        why = late if state == "overdue" else row.why
-        found += state not in ("in control", "warning")
-        where = row.analyzer or "(other analyzers)"
-        print(f"{row.test:24} {where:20} {state}{f': {why}' if why else ''}")
+    for each in rows:
+        found += each.state not in ("in control", "warning")
+        where = each.row.analyzer or "(other analyzers)"
+        said = f"{each.state}{f': {each.why}' if each.why else ''}"
+        print(f"{each.row.test:24} {where:20} {said}")
     tests = line.judge.program.catalogue.tests.values()
     wanted = {test.name for test in tests if test.controlled and test.kind != "index"}
-    if without := sorted(wanted - {row.test for row in rows}):
+    if without := sorted(wanted - {each.row.test for each in rows}):
         print(f"no control defined: {', '.join(without)}")
     return 1 if found else 0
 

@@ -13,15 +13,16 @@ from markupsafe import Markup
 from verifier.facts.catalogue import TestDefinition
 from verifier.quality.choices import MEANINGS, RuleName
 from verifier.quality.figures import Figures, figures
-from verifier.service.gating import overdue
+from verifier.quality.standing import QualityState
+from verifier.service.gating import stands_now
 from verifier.settings import Quality
 from verifier.store.qualityrows import ControlLevel, ControlResult, CorrectiveAction, StandingRow
 from verifier.store.transaction import Reader
 from verifier.web.controlchart import Mark, chart
 
 MARKS = {
-    "in control": "✓", "warning": "△", "out of control": "✕", "overdue": "!",
-    "no control defined": "?",
+    "in control": "✓", "warning": "△", "out of control": "✕", "control not judged": "?",
+    "overdue": "!", "no control defined": "–",
 }  # fmt: skip
 COLUMNS = (
     "month", "test", "analyzer", "material", "level", "lot", "unit", "n", "rejected", "left_out",
@@ -30,11 +31,11 @@ COLUMNS = (
 
 
 @dataclass(frozen=True, slots=True)
-class Stands:
+class Shown:
     """How a test stands on an analyzer now, with the levels that are measured there."""
 
     row: StandingRow
-    state: str
+    state: QualityState
     why: str
     levels: Sequence[ControlLevel]
 
@@ -54,21 +55,24 @@ class MonthLine:
     results: Sequence[ControlResult]
 
 
-def standings(reader: Reader, settings: Quality, now: datetime) -> list[Stands]:
+def standings(reader: Reader, settings: Quality, now: datetime) -> list[Shown]:
     """Return how every test with controls stands, the worst first.
 
     Last comes what only would count on an analyzer nobody has sent controls of yet.
     """
     levels = [level for level in reader.control_levels() if level.ended is None]
     found = []
-    for row in reader.standings():
-        late = "" if row.state == "out of control" else overdue(row, settings, now)
+    for each in stands_now(reader, settings, now):
+        row = each.row
         own = [e for e in levels if e.test == row.test and e.analyzer in ("", row.analyzer)]
-        found.append(Stands(row, "overdue" if late else row.state, late or row.why, own))
-    order = ["out of control", "overdue", "warning", "in control"]
+        found.append(Shown(row, each.state, each.why, own))
+    order = [
+        "out of control", "control not judged", "overdue", "no control defined", "warning",
+        "in control",
+    ]  # fmt: skip
     measured = {each.row.test for each in found if each.row.analyzer}
 
-    def rank(each: Stands) -> tuple[bool, int, str, str]:
+    def rank(each: Shown) -> tuple[bool, int, str, str]:
         spare = not each.row.analyzer and each.row.test in measured
         return spare, order.index(each.state), each.row.test, each.row.analyzer
 
