@@ -36,9 +36,11 @@ example: verifier quality tune sodium --from sodium.csv --curve sodium-curve.csv
 
 A CSV file needs a column "value" and may have one "analyzer"; its lines are in the order of
 measurement. Analyzers are tuned one by one unless --pool says that their results are to be taken
-together. The results are taken to be unbiased. Limits are percentiles of the statistic on these
-results; the bias detection curve says after how many results the median place, and 95 of 100
-places, see a bias. Prove the numbers on results of another time before you rely on them."""
+together. The results are taken to be unbiased. Limits are percentiles of the statistic on the
+first half; false alarms and the bias detection curve, which says after how many results the median
+place, and 95 of 100 places, see a bias, are found on the second. So many results show only so
+little: where they can not show that the accepted false alarms are kept, that is said, and the exit
+code is 1. Prove the numbers on results of another time before you rely on them."""
 
 
 def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -171,12 +173,13 @@ def run_show(args: argparse.Namespace) -> int:
 
 
 def run_tune(args: argparse.Namespace) -> int:
-    """Print the best plans as settings with their curves; 1 when an analyzer has too few results.
+    """Print the best plans as settings with their curves; 1 when an analyzer has too few results,
+    or too few to show that the accepted false alarms are kept.
 
     Raises:
         SettingsError: there are too few results of any, or a number can not be read.
     """
-    from verifier.service.tuning import by_analyzer, read_values, report, write_curve
+    from verifier.service.tuning import by_analyzer, read_values, report, shows, write_curve
 
     measured = read_values(args.file) if args.file else _stored(args.config, args.test, args.days)
     groups = by_analyzer(measured, args.analyzer, pool=args.pool)
@@ -189,14 +192,15 @@ def run_tune(args: argparse.Namespace) -> int:
         name = f"{args.test} on {analyzer}" if analyzer else args.test
         print(f"{len(values)} results of {name}", file=sys.stderr)
         found[name] = _tuned(args, values)
-        for line in report(name, found[name]):
+        for line in report(name, found[name], args.alarms):
             print(line)
     for analyzer in groups.keys() - enough.keys():
         few = f"{len(groups[analyzer])} results are too few to tune on"
         print(f"{analyzer or 'analyzer not known'}: {few}; {LEAST} are needed", file=sys.stderr)
     if args.curve:
         write_curve(args.curve, found)
-    return 1 if groups.keys() - enough.keys() else 0
+    shown = all(shows(those, args.alarms) for those in found.values())
+    return 1 if groups.keys() - enough.keys() or not shown else 0
 
 
 def _tuned(args: argparse.Namespace, values: "list[Decimal]") -> "list[Tuned]":

@@ -11,6 +11,7 @@ QualityState: TypeAlias = Literal[
     "in control", "warning", "out of control", "control not judged", "overdue", "no control defined"
 ]
 Recovery: TypeAlias = Literal["corrective action", "good controls"]
+_NAMED = 3  # controls that could not be judged, in the sentence about them
 
 
 class Judged(Struct, frozen=True):
@@ -87,7 +88,7 @@ class _Course:
         self.fresh: dict[str, datetime] = {}  # accepted since the last rejection or action
         self.accepted: dict[str, datetime] = {}
         self.warned: dict[str, tuple[str, ...]] = {}
-        self.doubts: dict[str, str] = {}  # by level: why its newest measurement was not judged
+        self.doubts: dict[str, list[str]] = {}  # by level: why measurements could not be judged
 
     def act(self) -> None:
         """A corrective action: nothing measured before it vouches for what comes after."""
@@ -109,7 +110,7 @@ class _Course:
         known = point.level in self.levels
         for level in (point.level,) if known else self.levels:
             self.fresh.pop(level, None)
-            self.doubts[level] = point.unjudged
+            self.doubts.setdefault(level, []).append(point.unjudged)
 
     def _accept(self, point: Judged) -> None:
         self.accepted[point.level] = point.at
@@ -179,8 +180,9 @@ def _now(course: _Course, limits: Limits, now: datetime) -> Standing:
             "out of control", why, going.since, going.latest, going.good, failures=failures
         )
     missing = [level for level in course.levels if level not in course.fresh]
-    if doubted := dict.fromkeys(course.doubts[e] for e in missing if e in course.doubts):
-        why = f"a control could not be judged: {'; '.join(doubted)}"
+    if doubted := [why for level in missing for why in course.doubts.get(level, ())]:
+        newest = list(dict.fromkeys(doubted))[-_NAMED:]
+        why = f"a control could not be judged: {'; '.join(newest)}"
         return Standing("control not judged", why, failures=over)
     if missing:
         since = " since the corrective action" * course.acted

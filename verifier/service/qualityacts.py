@@ -115,6 +115,25 @@ def leave_out(
         controls.refresh(tx, result.test, result.analyzer, now)
 
 
+def leave_out_all(
+    tx: Transaction,
+    controls: Controls,
+    who: Person,
+    numbers: Sequence[int],
+    why: str,
+    now: datetime,
+) -> None:
+    """Take measurements out of rules and figures, all for one reason.
+
+    Raises:
+        RefusedError: the role may not, none is chosen, or one can not be left out; then none is.
+    """
+    if not numbers:
+        raise RefusedError("Choose at least one line.")
+    for number in numbers:
+        leave_out(tx, controls, who, number, why, now)
+
+
 def correct(
     tx: Transaction,
     controls: Controls,
@@ -149,7 +168,7 @@ def look_into(
     note: str,
     now: datetime,
 ) -> None:
-    """Say what was found of results listed after a failure, or of an alarm.
+    """Say what was found of results listed after a failure, or of alarms.
 
     After an alarm the statistic begins again at its target: a bias that goes on alarms again.
 
