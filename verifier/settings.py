@@ -28,6 +28,7 @@ from verifier.practice import COMMENTS, Acts, Calls, Coded
 from verifier.quality.choices import Choices, RuleName, Spread
 from verifier.quality.moving import Kind, Outside, Plan
 from verifier.quality.standing import Limits, Recovery
+from verifier.targets import Worklist
 from verifier.transport import Allowed, ClientTls, Secret, ServerTls, beside
 
 NODE = "VERIFIER_NODE"
@@ -198,6 +199,7 @@ class Settings(_Section):
     web: Web = Web()
     quality: Quality = Quality()
     retention: Retention = Retention()
+    worklist: Worklist = Worklist()
     comments: tuple[Coded, ...] = COMMENTS
     acts: Acts = Acts()
     calls: Calls = Calls()

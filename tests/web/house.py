@@ -171,7 +171,9 @@ def open_house(
             rules = start_rules(store, config, time)
             line = Line(config, rules.program, rules.version)
         else:
-            line = Line(config, loaded(config.rules, tuple(config.parameters.items()), config.units))
+            line = Line(
+                config, loaded(config.rules, tuple(config.parameters.items()), config.units)
+            )
         hashed = hash_password(PASSWORD)
         store.write(lambda tx: [tx.add_person(NAMES[role], role, hashed) for role in ROLES])
         house = House(store, line, config, time)

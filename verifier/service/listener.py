@@ -88,7 +88,7 @@ class Listener:
             log.error("%s: connection closed on a failure: %s", self.name, named(error))
         finally:
             self._tasks.discard(task)
-            writer.close()
+            _close(writer)
 
     def _refusal(self, writer: asyncio.StreamWriter) -> str:
         """Return why this caller may not come in, empty when it may."""
@@ -218,6 +218,12 @@ def _opened(item: Frame | Fault) -> Item:
 
 def _size(item: Item) -> int:
     return len(item.messages) if isinstance(item, Batch) else 1
+
+
+def _close(writer: asyncio.StreamWriter) -> None:
+    """Close a connection; a peer that does not read its answers can not keep it open."""
+    writer.close()
+    asyncio.get_running_loop().call_later(STOP_SECONDS, writer.transport.abort)
 
 
 def _keep_alive(writer: asyncio.StreamWriter) -> None:
