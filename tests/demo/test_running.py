@@ -17,7 +17,7 @@ import pytest
 from msgspec.structs import replace
 
 from verifier.cli import main
-from verifier.demo import scenario
+from verifier.demo import laboratory, scenario
 from verifier.demo.laboratory import free_ports, private_folder
 from verifier.errors import SettingsError
 
@@ -86,6 +86,16 @@ def test_the_folder_is_private_and_never_one_in_use(tmp_path: Path) -> None:
     (folder / "something").touch()
     with pytest.raises(SettingsError, match="empty folder"):
         private_folder(folder)
+
+
+def test_a_service_that_is_not_up_in_time_is_told_in_a_sentence(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(laboratory, "START_WITHIN", 0.01)
+    assert main(["demo", "--check", "--folder", str(tmp_path / "demo")]) != 0
+    said = capfd.readouterr().err
+    assert "did not start within 0.01 s; its log is" in said
+    assert "Traceback" not in said
 
 
 def test_free_ports_are_different() -> None:

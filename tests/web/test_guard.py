@@ -40,7 +40,8 @@ ROLE_MAY = {
 FOR_WHOM = {
     r"(GET|POST) /people": {"administrator"},
     r"(GET|POST) /audit": OFFICE,
-    r"POST /case/": BENCH,
+    r"POST /case/(?!.*/looking)": BENCH,  # an open page says so, whoever looks
+    r"(GET|POST) /batch$": BENCH,
     r"POST /(requests|calls)": BENCH,
     r"POST /quality": BENCH,
     r"POST /controls": BENCH,

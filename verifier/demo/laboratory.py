@@ -17,7 +17,7 @@ from verifier.demo.wire import ended
 from verifier.errors import SettingsError, VerifierError
 from verifier.rulefiles import shipped_rules
 
-START_WITHIN, STOP_WITHIN = 30.0, 20.0
+START_WITHIN, STOP_WITHIN = 90.0, 20.0
 HOST = "127.0.0.1"
 
 
@@ -74,6 +74,12 @@ class Laboratory:
             )
         try:
             await asyncio.wait_for(self._listening(), START_WITHIN)
+        except TimeoutError:
+            await self.stop()
+            raise VerifierError(
+                f"the service did not start within {START_WITHIN:g} s; its log is {self.log}\n"
+                "If this machine is busy, try again when it is less so."
+            ) from None
         except BaseException:
             await self.stop()
             raise

@@ -73,10 +73,13 @@ specimen_case = Table(
     Column("released", Integer, nullable=False),
     Column("wait_until", BigInteger),
     Column("record", LargeBinary, nullable=False),
+    Column("ward", Text, nullable=False),
+    Column("priority", Text, nullable=False),
     Index("case_by_specimen", "specimen", "id"),
     Index("case_by_patient", "patient", "id"),
     Index("case_by_time", "opened", "id"),
-    _index_where("held > 0", "case_queue", "severity", "opened"),
+    # Holds all that the open queue is filtered and counted by.
+    _index_where("held > 0", "case_queue", "severity", "opened", "priority", "ward"),
     _index_where("wait_until IS NOT NULL", "case_waiting", "wait_until"),
 )
 

@@ -26,6 +26,7 @@ from verifier.store.shadows import ShadowReads, ShadowWrites
 from verifier.store.sights import SightReads
 from verifier.store.signedin import SessionReads, SessionWrites
 from verifier.store.usage import UsageReads
+from verifier.store.worklist import WorklistReads, WorklistWrites
 
 
 class Reader(
@@ -49,6 +50,7 @@ class Reader(
     RetentionReads,
     InclusionReads,
     UsageReads,
+    WorklistReads,
 ):
     """Reads one consistent state of the database; see the parts for the methods."""
 
@@ -78,6 +80,7 @@ class Transaction(
     SessionWrites,
     SecondFactorWrites,
     RetentionWrites,
+    WorklistWrites,
     AuditWrites,
 ):
     """Reads and writes inside one transaction, which is committed as a whole or not at all."""

@@ -23,8 +23,10 @@ from verifier.web.routes import (
     access,
     account,
     acts,
+    batch,
     calls,
     case,
+    claims,
     drafts,
     levels,
     messages,
@@ -65,8 +67,8 @@ def create_app(store: Store, line: Line, settings: Settings, clock: Clock) -> Fa
     app.add_middleware(Shell, secure=settings.web.encrypted)
     app.mount("/static", StaticFiles(directory=_STATIC), name="static")
     doors = (access, steps, provider, account)
-    bench = (queue, case, acts, calls, trails, search, messages, stops, quality, levels)
-    office = (usage, rules, versions, drafts, people, record)
+    bench = (queue, case, claims, batch, acts, calls, trails, search, messages)
+    office = (stops, quality, levels, usage, rules, versions, drafts, people, record)
     for part in (*doors, *bench, *office):
         app.include_router(part.router, dependencies=[Depends(numbers_fit)])
     _explain_refusals(app, desk)

@@ -50,6 +50,14 @@ def duration(span: timedelta) -> str:
     return f"{days} d {hours} h"
 
 
+def left(soon: datetime, due: datetime, now: datetime) -> tuple[str, str]:
+    """Return how a target stands (``soon``, ``missed`` or nothing) and the words for it."""
+    if now >= due:
+        return "missed", f"missed by {duration(now - due)}"
+    words = f"{duration(due - now)} left"
+    return ("soon", f"about to miss: {words}") if now >= soon else ("", words)
+
+
 def overdue(calls: int) -> str:
     """Return what is said above every page of calls that should have been made, "" without any."""
     if not calls:

@@ -44,27 +44,72 @@
     place.hidden = text === "";
   }
 
-  const connection = (text) => say("connection", text);
+  // A dead connection is noticed by its silence, too: a cable that was pulled tells nobody.
+  const SILENCE = 40000;
+  const AGAIN = 3000;
+  const clock = (at) => at.toTimeString().slice(0, 5);
+  let stream = null;
+  let lost = null;
+  let heard = Date.now();
+  let over = false;
 
-  const stream = new EventSource("/events");
-  stream.onopen = () => connection("");
-  stream.onmessage = (event) => {
-    const state = JSON.parse(event.data);
-    count(state);
-    suspended(state.suspended);
-    say("alarm", state.alarm);
-    say("overdue", state.overdue);
-    document.dispatchEvent(new CustomEvent("state", { detail: state }));
-  };
-  stream.onerror = () => connection(
-    stream.readyState === EventSource.CLOSED
-      ? "This page is no longer kept current. Load it again; you may have to sign in."
-      : "Connection lost; the numbers may be old. Trying again.");
-  stream.addEventListener("signed-out", () => {
-    stream.close();
-    connection("You are signed out. Load the page again to sign in.");
-  });
-  addEventListener("pagehide", () => stream.close());
+  function well() {
+    heard = Date.now();
+    if (!lost) return;
+    lost = null;
+    say("connection", "");
+  }
+
+  function broken() {
+    lost = lost || new Date();
+    say("connection", `Connection lost since ${clock(lost)}: what you see may be old. Trying again.`);
+  }
+
+  function end(text) {
+    over = true;
+    if (stream) stream.close();
+    say("connection", text);
+  }
+
+  function listen() {
+    if (over) return;
+    if (stream) stream.close();
+    heard = Date.now();
+    stream = new EventSource("/events");
+    stream.addEventListener("beat", well);
+    stream.addEventListener("signed-out", () => end("You are signed out. Load the page again to sign in."));
+    stream.onmessage = (event) => {
+      well();
+      const state = JSON.parse(event.data);
+      count(state);
+      suspended(state.suspended);
+      say("alarm", state.alarm);
+      say("overdue", state.overdue);
+      document.dispatchEvent(new CustomEvent("state", { detail: state }));
+    };
+    stream.onerror = () => {
+      broken();
+      if (stream.readyState === EventSource.CLOSED) setTimeout(ask, AGAIN);
+    };
+  }
+
+  // The browser gives up after an answer that is no stream; only a refused session is the end.
+  async function ask() {
+    const signal = AbortSignal.timeout(AGAIN * 3);
+    const answer = await fetch("/queue/state", { signal }).catch(() => null);
+    if (answer && answer.status === 401) {
+      end("You are signed out. Load the page again to sign in.");
+    } else if (answer && answer.ok) listen();
+    else setTimeout(ask, AGAIN);
+  }
+
+  setInterval(() => {
+    if (over || Date.now() - heard < SILENCE) return;
+    broken();
+    listen();
+  }, 5000);
+  listen();
+  addEventListener("pagehide", () => { over = true; stream.close(); });
   addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
   setInterval(tick, 20000);
 })();
