@@ -188,8 +188,8 @@ def test_creatinine_against_its_baseline(now: str, ratio: float) -> None:
     assert float(found) == pytest.approx(ratio, abs=6e-10)
 
 
-# Urea is CH4N2O, 60.056 g/mol, of which 28.014 g/mol are nitrogen (IUPAC atomic weights): 12 mg/dL of
-# urea hold 5.6 mg/dL of nitrogen.
+# Urea is CH4N2O, 60.056 g/mol, of which 28.014 g/mol are nitrogen (IUPAC atomic weights): 12 mg/dL
+# of urea hold 5.6 mg/dL of nitrogen.
 @pytest.mark.parametrize(
     ("now", "before", "factor"),
     [
