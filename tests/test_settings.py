@@ -43,7 +43,8 @@ def test_the_example_shows_every_setting() -> None:
     shown |= {part for name in tables for part in name.split(".")}
     models = [settings.Settings, settings.Connection, settings.Destination]
     models += [ServerTls, ClientTls, settings.Web, settings.Quality, settings.MonitorPlan]
-    models += [settings.Retention, Oidc, practice.Acts, practice.Calls, practice.Coded]
+    models += [settings.Retention, settings.Worklist, Oidc]
+    models += [practice.Acts, practice.Calls, practice.Coded]
     for model in models:
         assert names_of(model) <= shown, names_of(model) - shown
 

@@ -1,5 +1,6 @@
 """The whole demo against the real service: as expected, not as expected, and broken off."""
 
+import contextlib
 import io
 import json
 import os
@@ -7,6 +8,7 @@ import signal
 import stat
 import subprocess
 import sys
+import time
 from contextlib import redirect_stdout
 from pathlib import Path
 from typing import NamedTuple
@@ -15,7 +17,7 @@ import pytest
 from msgspec.structs import replace
 
 from verifier.cli import main
-from verifier.demo import scenario
+from verifier.demo import laboratory, scenario
 from verifier.demo.laboratory import free_ports, private_folder
 from verifier.errors import SettingsError
 
@@ -86,6 +88,16 @@ def test_the_folder_is_private_and_never_one_in_use(tmp_path: Path) -> None:
         private_folder(folder)
 
 
+def test_a_service_that_is_not_up_in_time_is_told_in_a_sentence(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(laboratory, "START_WITHIN", 0.01)
+    assert main(["demo", "--check", "--folder", str(tmp_path / "demo")]) != 0
+    said = capfd.readouterr().err
+    assert "did not start within 0.01 s; its log is" in said
+    assert "Traceback" not in said
+
+
 def test_free_ports_are_different() -> None:
     assert len(set(free_ports(5))) == 5
 
@@ -103,3 +115,36 @@ def test_breaking_off_stops_the_service_too(tmp_path: Path, number: signal.Signa
     assert demo.returncode == 0
     assert "\nstopping\n" in rest
     assert (tmp_path / "demo" / "service.log").read_text("utf-8").endswith("stopped\n")
+
+
+@pytest.mark.parametrize("check", [(), ("--check",)], ids=["shown", "checked"])
+def test_a_service_that_is_killed_is_noticed_and_told(
+    tmp_path: Path, check: tuple[str, ...]
+) -> None:
+    folder = tmp_path / "demo"
+    command = [sys.executable, "-m", "verifier", "demo", "--folder", str(folder), *check]
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as demo:
+        until = time.monotonic() + 60
+        while not (folder / "lis.txt").exists():  # the morning has begun
+            assert demo.poll() is None
+            assert time.monotonic() < until
+            time.sleep(0.05)
+        (service,) = children_of(demo.pid)
+        os.kill(service, signal.SIGKILL)
+        told, problem = demo.communicate(timeout=60)
+    assert demo.returncode == 2
+    assert "the service was killed by SIGKILL and the demo can not go on" in problem
+    assert str(folder / "service.log") in problem
+    assert "Traceback" not in problem
+    assert "0 differences" not in told
+
+
+def children_of(process: int) -> list[int]:
+    found = []
+    for status in Path("/proc").glob("[0-9]*/stat"):
+        with contextlib.suppress(OSError):  # gone meanwhile
+            if int(status.read_text().rpartition(")")[2].split()[1]) == process:
+                found.append(int(status.parent.name))
+    return found

@@ -93,7 +93,7 @@ def test_a_comment_with_a_mark_of_direction_is_refused_too() -> None:
 
 
 @given(st.lists(st.sampled_from(["\n", "\r\n", "\r"]), min_size=3, max_size=9))
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=4, deadline=None)
 def test_line_ends_of_every_kind_mean_the_same(ends: list[str]) -> None:
     plain = check(FILES)
     mixed = {}

@@ -491,3 +491,39 @@ def test_patients_results_that_drift_raise_an_alarm(tmp_path: Path, store: Store
     )
     patient(bench, "S9", "4.5")
     assert outcome(bench, "S9") == "release"
+    (statistic,) = bench.store.read(lambda reader: reader.monitors())
+    assert (round(Decimal(statistic.statistic), 4), statistic.alarm) == (Decimal("4.2333"), False)
+    patient(bench, "T1", "4.5")
+    (again,) = bench.store.read(lambda reader: reader.open_alarms())
+    assert again.text == "moving mean 4.3667 is above 4.3", "the bias goes on: it alarms anew"
+    patient(bench, "T2", "4.1")
+    assert outcome(bench, "T2") == "hold"
+    trail = bench.store.read(lambda reader: reader.audit_of("control:potassium"))
+    assert [e.detail and e.detail["found"] for e in trail if e.what == "looked into an alarm"] == [
+        "ward 3"
+    ]
+
+
+def test_an_ewma_that_was_looked_into_alarms_again_while_the_bias_goes_on(
+    tmp_path: Path, store: Store
+) -> None:
+    """EWMA by hand: λ 0.2, target 4.1, limits ±0.2; results of 4.6: 4.2, 4.28, 4.344."""
+    plan = '\n[quality.monitors.potassium]\nkind = "ewma"\nweight = 0.2\ntarget = 4.1\n'
+    plan += "low = 3.9\nhigh = 4.3\n"
+    bench = Bench(tmp_path, store, changes=(*HOLD, ("\n[web]", f"{plan}\n[web]")))
+    define(bench, level("low", "QC-L", "3.0"), level("high", "QC-H", "6.0"))
+    good(bench)
+    for round_ in "ABC":
+        for number in (1, 2, 3):
+            patient(bench, f"{round_}{number}", "4.6")
+        (alarm,) = bench.store.read(lambda reader: reader.open_alarms())
+        assert alarm.text == "EWMA 4.344 is above 4.3"
+        patient(bench, f"{round_}4", "4.1")
+        assert outcome(bench, f"{round_}4") == "hold"
+        bench.store.write(
+            lambda tx, alarm=alarm: qualityacts.look_into(
+                tx, ANN, "alarm", [alarm.id], "nothing found", bench.now
+            )
+        )
+        (statistic,) = bench.store.read(lambda reader: reader.monitors())
+        assert (statistic.statistic, statistic.alarm) == ("4.1", False)

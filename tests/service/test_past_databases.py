@@ -52,11 +52,14 @@ def quiet(done: int, every: int) -> None:
     """No progress is shown."""
 
 
+NEVER_THE_NEWEST = {"0012"}  # it came in one step with 0013, so no service ever ran on it
+
+
 def test_there_is_one_of_every_earlier_schema() -> None:
     versions = Path(migrate.__file__).parent / "migrations" / "versions"
-    released = sorted(path.name[:4] for path in versions.glob("0*.py"))
-    assert [past.stem for past in PAST] == released[: len(PAST)]
-    assert len(PAST) >= 8
+    released = {path.name[:4] for path in versions.glob("0*.py")} - NEVER_THE_NEWEST
+    assert {past.stem for past in PAST} >= released - {max(released)}
+    assert {past.stem for past in PAST} <= released
 
 
 @pytest.mark.parametrize("past", PAST, ids=lambda past: past.stem)
@@ -102,6 +105,8 @@ def look_into(laboratory: Laboratory) -> None:
         assert held is not None
         said = [entry.what for entry in store.read(lambda r: r.audit_for_case(held.id))]
         assert said, "its history of then"
+        soon = laboratory.config.read_text() + "\n[acts]\nundo_seconds = 1\n"
+        laboratory.config.write_text(soon)
         settings = load(laboratory.config)
         rules = start_rules(store, settings, clock.now)
         judge = Line(settings, rules.program, rules.version).judge

@@ -6,12 +6,13 @@ import sqlite3
 import zlib
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import msgspec
 import pytest
 
 from service.laboratory import RULES, Laboratory, Lis, Sender, eventually, result_message, running
+from verifier.facts.case import Case
 from verifier.service import shadowacts
 from verifier.service.candidates import Candidate
 from verifier.store import Store
@@ -158,9 +159,8 @@ def test_a_candidate_that_can_not_judge_is_on_record_and_the_line_goes_on(tmp_pa
             case = store.read(lambda r: r.case_by_specimen("S0"))
             assert case
             assert case.decision
-            made = case.decision
-            damaged = store.write(lambda tx: tx.add_decision(case.id, None, made, None))
-            spoil(tmp_path / "verifier.db", damaged)
+            made, damaged = case.decision, cast(Case, "not the facts of a case")
+            store.write(lambda tx: tx.add_decision(case.id, None, made, damaged))
         shadow = has_judged(laboratory, 1)
         assert (shadow.failed, shadow.differing) == (1, 0)
         assert not shadow.trouble
@@ -178,12 +178,6 @@ def test_a_candidate_that_can_not_judge_is_on_record_and_the_line_goes_on(tmp_pa
         eventually(lambda: len(lis.received) >= 18)
         report = laboratory.command("shadow", "report")
         assert "does not get on" in report.stdout
-
-
-def spoil(database: Path, decision: int) -> None:
-    with sqlite3.connect(database) as connection:
-        connection.execute("UPDATE decision SET facts = x'00' WHERE id = ?", (decision,))
-    connection.close()
 
 
 @pytest.mark.parametrize("words", [("report",), ("stop",), ("start", "nowhere")])

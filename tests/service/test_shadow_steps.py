@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import Iterator
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -14,7 +14,7 @@ from verifier.assurance.replaying import Replay
 from verifier.service import shadowacts, shadowing
 from verifier.service.candidates import Candidate
 from verifier.service.shadowing import Shadowing
-from verifier.store import Store
+from verifier.store import Store, ids
 from verifier.store.rulerows import RuleTexts
 from verifier.store.shadows import Shadow
 
@@ -25,7 +25,8 @@ LENIENT = RULES.replace("below 2.8, above 6.2", "below 2.8, above 7.1")
 def laboratory(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
     (tmp_path / "rules").mkdir()
     (tmp_path / "rules" / "test.rules").write_text(RULES)
-    monkeypatch.setattr(shadowing, "_BEHIND", timedelta(seconds=-1))
+    monkeypatch.setattr(ids, "IDS", ids.Ids())
+    monkeypatch.setattr(shadowing, "_BEHIND", -1.0)
     url = database_url(tmp_path)
     with Store.open(url, checkpoints=tmp_path / "checkpoints", clock=lambda: NOW) as store:
         yield Bench(tmp_path, store)
@@ -110,3 +111,12 @@ def test_the_process_beside_that_dies_is_started_again(
     asyncio.run(killed_between())
     shadow, _ = told(laboratory)
     assert (shadow.judged, shadow.trouble) == (2, "")
+
+
+def test_a_clock_that_was_ahead_and_was_set_back_does_not_stop_it(laboratory: Bench) -> None:
+    """Ids go on from where they were, hours ahead; the next ones are judged all the same."""
+    begin(laboratory)
+    ids.IDS.stay_above(ids.id_at(datetime.now(UTC) + timedelta(hours=2)))
+    arrives(laboratory, "S1", "6.9")
+    asyncio.run(steps(laboratory))
+    assert told(laboratory)[0].judged == 1

@@ -7,7 +7,15 @@ from pathlib import Path
 import pytest
 
 from verifier.errors import RefusedError
-from verifier.store import SHORTEST_PASSWORD, Person, Store, hash_password, password_fits, sign_in
+from verifier.store import (
+    SHORTEST_PASSWORD,
+    Person,
+    Store,
+    hash_password,
+    password_fits,
+    people,
+    sign_in,
+)
 
 PASSWORD = "correct horse battery"
 
@@ -178,3 +186,9 @@ def test_names_and_roles_are_checked(store: Store, ann: Person, hashed: str) -> 
     with pytest.raises(RefusedError, match="nobody named"):
         store.write(lambda tx: tx.set_role("nobody", "technologist"))
     assert [one.name for one in store.read(lambda r: r.people())] == ["ann", "root"]
+
+
+def test_a_name_nobody_has_costs_what_a_real_one_costs() -> None:
+    """The hash that fits nothing was made with the parameters of all others."""
+    assert not people._hasher.check_needs_rehash(people._nobody)
+    assert not password_fits("", None)

@@ -6,13 +6,15 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import uvicorn
 from databases import database_url
 
-from verifier.rulefiles import load_program
+from verifier.language import Program
+from verifier.rulefiles import Units, load_program
 from verifier.service.line import Answer, Line
 from verifier.service.rulestart import start_rules
 from verifier.settings import Settings, parse
@@ -148,6 +150,12 @@ class House:
         return [(entry.who, entry.what) for entry in entries]
 
 
+@cache
+def loaded(rules: Path, parameters: tuple[tuple[str, str], ...], units: Units) -> Program:
+    """Return the rules of a folder as a site sets them; the same for many houses."""
+    return load_program(rules, dict(parameters), units)
+
+
 @contextmanager
 def open_house(
     folder: Path, site: dict[str, Any] | None = None, *, versions: bool = False, **web: Any
@@ -163,7 +171,9 @@ def open_house(
             rules = start_rules(store, config, time)
             line = Line(config, rules.program, rules.version)
         else:
-            line = Line(config, load_program(config.rules, config.parameters, config.units))
+            line = Line(
+                config, loaded(config.rules, tuple(config.parameters.items()), config.units)
+            )
         hashed = hash_password(PASSWORD)
         store.write(lambda tx: [tx.add_person(NAMES[role], role, hashed) for role in ROLES])
         house = House(store, line, config, time)

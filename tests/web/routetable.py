@@ -12,7 +12,9 @@ from fastapi.routing import APIRoute
 from verifier.web import guard
 from web.house import House
 
-FORM_GUARDS = {guard.meant, guard.meant_before_sign_in, guard.meant_on_entering}
+FORM_GUARDS = {
+    guard.meant, guard.meant_before_sign_in, guard.meant_by_page, guard.meant_on_entering,
+}  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -35,7 +35,7 @@ def test_new_work_is_announced_and_shown_only_when_asked_for(
     house.take(held_by_safeguard("S-1"))
     page = open_page("technologist")
     house.take(critical("S-2"))
-    expect(page.locator("#changes")).to_have_text("1 new")
+    expect(page.locator("#changes")).to_have_text("1 new above")
     expect(page.locator("[data-box=held] [data-count]")).to_have_text("2")
     assert rows(page) == ["S-1"], "rows moved under the hand"
     page.keyboard.press("n")

@@ -17,7 +17,7 @@ from verifier.demo.wire import ended
 from verifier.errors import SettingsError, VerifierError
 from verifier.rulefiles import shipped_rules
 
-START_WITHIN, STOP_WITHIN = 30.0, 20.0
+START_WITHIN, STOP_WITHIN = 90.0, 20.0
 HOST = "127.0.0.1"
 
 
@@ -74,6 +74,12 @@ class Laboratory:
             )
         try:
             await asyncio.wait_for(self._listening(), START_WITHIN)
+        except TimeoutError:
+            await self.stop()
+            raise VerifierError(
+                f"the service did not start within {START_WITHIN:g} s; its log is {self.log}\n"
+                "If this machine is busy, try again when it is less so."
+            ) from None
         except BaseException:
             await self.stop()
             raise
@@ -95,6 +101,15 @@ class Laboratory:
                 process.kill()
                 await process.wait()
         return process.returncode or 0
+
+    async def gone(self) -> str:
+        """Wait until the service has ended, whoever ended it; say how, and where it told why."""
+        assert self._process is not None, "started before"
+        code = await self._process.wait()
+        how = (
+            f"was killed by {signal.Signals(-code).name}" if code < 0 else f"ended with code {code}"
+        )
+        return f"the service {how} and the demo can not go on; what it said is in {self.log}"
 
     async def _listening(self) -> None:
         for port in [*self.ports.values(), self.web]:

@@ -3,10 +3,13 @@
 import re
 from collections.abc import Sequence
 
+import msgspec
+
 from verifier.facts.catalogue import ConnectionMap
 from verifier.facts.observations import moment, read_indices, read_observation
 from verifier.facts.orders import Group, Order, identifier, read_groups, specimen_number
 from verifier.facts.persons import read_patient
+from verifier.facts.priorities import most_urgent
 from verifier.facts.report import Observation, SpecimenReport
 from verifier.facts.subjects import Patient, Specimen
 from verifier.hl7.message import Message
@@ -36,6 +39,14 @@ class _Gathered:
         self.patient, self.specimen, self.doubts = patient, specimen, doubts
         self.observations: list[Observation] = []
         self.indexed: set[int] = set()
+        self.priorities: list[str] = []
+
+    def report(self) -> SpecimenReport:
+        specimen, urgent = self.specimen, most_urgent(self.priorities)
+        if urgent:
+            attributes = {**specimen.attributes, "priority": urgent}
+            specimen = msgspec.structs.replace(specimen, attributes=attributes)
+        return SpecimenReport(self.patient, specimen, tuple(self.observations), tuple(self.doubts))
 
 
 def read_specimens(
@@ -45,7 +56,8 @@ def read_specimens(
 
     The specimen identifier is SPM-2, else SAC-3, else the order's OBR-3, OBR-2, ORC-3 or ORC-2.
     The collection time is SPM-17, else OBR-7, else OBX-14. Times without offset take that of
-    MSH-7, else the zone of the connection. `doubts` are about all of the message.
+    MSH-7, else the zone of the connection. The priority of the orders, where one is named, is an
+    attribute of the specimen: the most urgent one. `doubts` are about all of the message.
     """
     zone = _offset(message) or connection.zone
     gathered: dict[tuple[int, str], _Gathered] = {}
@@ -69,10 +81,7 @@ def _reports(gathered: dict[tuple[int, str], _Gathered]) -> tuple[SpecimenReport
     for (_, key), item in gathered.items():
         if key and len(patients[key]) > 1:
             item.doubts.append(f"one message gives specimen {key} to several patients")
-    return tuple(
-        SpecimenReport(item.patient, item.specimen, tuple(item.observations), tuple(item.doubts))
-        for item in gathered.values()
-    )
+    return tuple(item.report() for item in gathered.values())
 
 
 def _share_specimens(group: Group) -> None:
@@ -88,6 +97,7 @@ def _share_specimens(group: Group) -> None:
 
 
 def _add(place: _Gathered, order: Order, connection: ConnectionMap, zone: str) -> None:
+    place.priorities.append(order.priority())
     for obx in order.results:
         observation = read_observation(obx, order.obr.index, zone)
         if observation:

@@ -11,6 +11,7 @@ from datetime import datetime
 import msgspec
 
 from verifier.facts.case import LEFT, CaseRecord, Entry
+from verifier.facts.priorities import most_urgent
 from verifier.facts.report import Observation, SpecimenReport
 from verifier.facts.subjects import Patient, Specimen
 
@@ -152,8 +153,14 @@ def _joined_specimen(before: Specimen, after: Specimen) -> Specimen:
         collected=before.collected or after.collected,
         received=before.received or after.received,
         role=before.role if before.role != "P" else after.role,
-        attributes={**after.attributes, **before.attributes},
+        attributes=_joined_attributes(before.attributes, after.attributes),
     )
+
+
+def _joined_attributes(before: dict[str, str], after: dict[str, str]) -> dict[str, str]:
+    said = (before.get("priority", ""), after.get("priority", ""))
+    urgent = {"priority": word} if (word := most_urgent(said)) else {}
+    return {**after, **before, **urgent}
 
 
 def _joined_patient(before: Patient | None, after: Patient | None) -> Patient | None:

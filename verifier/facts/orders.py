@@ -6,6 +6,7 @@ and 7.3.2). What is not in the place the standard gives it is a doubt, which hol
 assigned by guessing.
 """
 
+from verifier.facts.priorities import most_urgent, priority_of
 from verifier.hl7.message import Message, Segment
 
 # INV-3, table 0384; where it says nothing, INV beside a control is its own.
@@ -22,6 +23,13 @@ class Order:
         self.results: list[Segment] = []
         self.lot = ""
         self.substances: list[str] = []
+        self.timings: list[Segment] = []
+
+    def priority(self) -> str:
+        """The most urgent of TQ1-9, OBR-27, ORC-7 and the older OBR-5; empty when none says."""
+        codes = [timing.get(9) for timing in self.timings]
+        codes += [self.obr.get(27, 6), self.orc.get(7, 6) if self.orc else "", self.obr.get(5)]
+        return most_urgent(map(priority_of, codes))
 
     def own_key(self) -> str:
         """The identifier without SPM and SAC: OBR-3, OBR-2, ORC-3, ORC-2, the first there is."""
@@ -91,6 +99,8 @@ class _Walk:
                 self.sac(segment)
             case "INV" if segment.get(3) in _OF_CONTROL:
                 self.inventory(segment.get(16))
+            case "TQ1" if self.order:
+                self.order.timings.append(segment)
             case "SID" if segment.get(2):
                 self.substance(segment.get(2))
 

@@ -13,7 +13,7 @@ from typing import Any
 
 from verifier.facts.units import parse_unit
 from verifier.language import tree
-from verifier.language.kinds import singular
+from verifier.language.kinds import is_time, singular
 
 # In these the order says nothing.
 _UNORDERED = {
@@ -95,5 +95,4 @@ def _number(value: Decimal) -> str:
 def _unit(unit: str | None) -> str | None:
     if unit is None:
         return None
-    word = singular(unit)
-    return word if word != unit else parse_unit(unit) or unit
+    return singular(unit) if is_time(unit) else parse_unit(unit) or unit

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import logging
 import ssl
 from collections.abc import Callable
 
@@ -10,6 +11,8 @@ from verifier.hl7.acknowledge import Answer, parse_ack
 from verifier.hl7.faults import Unreadable
 from verifier.hl7.framing import Fault, Framer, wrap
 from verifier.hl7.message import Message
+
+log = logging.getLogger(__name__)
 
 CHUNK = 65536
 LARGEST_ANSWER = 1 << 20  # bytes
@@ -36,6 +39,7 @@ class MllpClient:
         self._answer_seconds = answer_seconds
         self._streams: tuple[asyncio.StreamReader, asyncio.StreamWriter] | None = None
         self._framer = Framer(LARGEST_ANSWER)
+        self._answered = ""  # the control id answered last on this connection
 
     async def send(
         self, payload: bytes, control_id: str, permitted: Callable[[], bool] = lambda: True
@@ -71,6 +75,8 @@ class MllpClient:
             return
         _, writer = self._streams
         self._streams = None
+        if writer.transport.get_write_buffer_size():  # a peer that does not read would keep it open
+            writer.transport.abort()
         writer.close()
         with contextlib.suppress(OSError, TimeoutError):  # closed as far as we are concerned
             async with asyncio.timeout(1):
@@ -80,6 +86,7 @@ class MllpClient:
         if self._streams is None or self._streams[0].at_eof():
             await self.close()
             self._framer = Framer(LARGEST_ANSWER)
+            self._answered = ""
             self._streams = await self._connect()
         return self._streams
 
@@ -95,6 +102,7 @@ class MllpClient:
             raise PeerError(f"its certificate is not trusted: {error.verify_message}") from error
 
     async def _answer(self, reader: asyncio.StreamReader, control_id: str) -> Answer:
+        """Return the answer; the one to the message before, said twice, is passed over."""
         while True:
             data = await reader.read(CHUNK)
             if not data:
@@ -102,15 +110,19 @@ class MllpClient:
             for found in self._framer.feed(data):
                 if isinstance(found, Fault):
                     raise PeerError(f"the answer is no MLLP block: {found.text}")
-                if found.payload not in {b"\x06", b"\x15"}:  # MLLP release 2 commit blocks
-                    return _matched(found.payload, control_id)
+                if found.payload in {b"\x06", b"\x15"}:  # MLLP release 2 commit blocks
+                    continue
+                answer = _read(found.payload)
+                if answer.control_id == control_id:
+                    self._answered = control_id
+                    return answer
+                if not self._answered or answer.control_id != self._answered:
+                    raise PeerError("the answer is for another message")
+                log.warning("a second answer to %s: %s", answer.control_id, answer.code)
 
 
-def _matched(payload: bytes, control_id: str) -> Answer:
+def _read(payload: bytes) -> Answer:
     try:
-        answer = parse_ack(Message.read(payload))
+        return parse_ack(Message.read(payload))
     except Unreadable as error:
         raise PeerError(f"the answer can not be read: {error}") from error
-    if answer.control_id != control_id:
-        raise PeerError("the answer is for another message")
-    return answer

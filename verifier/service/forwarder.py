@@ -39,6 +39,7 @@ class Forwarder:
         self._clock = clock
         self._bell = asyncio.Event()
         self._stopping = False
+        self._put_off = 0, 0.0  # the message that failed, and when it goes again (`clock.running`)
         self._until = math.inf  # when the right to send ends (`clock.running`)
         tls = destination.tls
         self._client = MllpClient(
@@ -101,9 +102,20 @@ class Forwarder:
         return 0
 
     def _seconds_before(self, row: OutgoingRow) -> float:
+        """Return how long a message must wait. Only of one that another process put off is the
+        time of day asked, and not believed beyond the pause: the clock may have been set back."""
         if row.not_before is None:
             return 0.0
-        return float((row.not_before - self._clock()).total_seconds())
+        number, due = self._put_off
+        if number != row.id:
+            left = (row.not_before - self._clock()).total_seconds()
+            due = running() + min(left, self._pause(row.attempts))
+            self._put_off = row.id, due
+        return due - running()
+
+    def _pause(self, attempts: int) -> float:
+        longer = self._destination.retry_seconds * 2.0 ** min(attempts, 30)
+        return min(longer, self._destination.retry_most_seconds)
 
     async def _is_let_go(self, row: OutgoingRow) -> bool:
         """Whether it may leave: what a person may take back is let go by a write of its own."""
@@ -147,10 +159,8 @@ class Forwarder:
         if not self.may_send():
             log.info("%s: %s is another node's now", self.name, row.control_id)
             return
-        pause = min(
-            self._destination.retry_seconds * 2 ** min(row.attempts, 30),
-            self._destination.retry_most_seconds,
-        )
+        pause = self._pause(row.attempts)
+        self._put_off = row.id, running() + pause
         log.warning("%s: %s; %s goes again in %g s", self.name, why, row.control_id, pause)
         until = self._clock() + timedelta(seconds=pause)
         await self._write(lambda tx: tx.postpone(row.id, until, why))

@@ -75,13 +75,13 @@ def deciding(store: Store, settings: Settings, clock: Clock) -> Rules:
 
 def _active(reader: Reader, now: datetime) -> _Active | None:
     record = reader.rule_activations()
+    if record and record[0].at > now:
+        raise RuleSetError(
+            f"the first version of the rules decides from {record[0].at.isoformat()} on, and "
+            f"the clock of this machine says {now.isoformat()}. Set the clock."
+        )
     where = course(record, now)
     if where.active is None:
-        if record:
-            raise RuleSetError(
-                f"the first version of the rules decides from {record[0].at.isoformat()} on, and "
-                f"the clock of this machine says {now.isoformat()}. Set the clock."
-            )
         return None
     number = where.active.version
     return _Active(known(reader, number), texts(reader, number), where.before)
@@ -103,7 +103,7 @@ def _program(store: Store, settings: Settings, active: _Active) -> Program:
     """Compile the active version; what another version of this program checked is checked anew."""
     version = active.version
     if version.checked_with == __version__:
-        return compiled(active.texts, settings, _name(active), _remedy(active))
+        return compiled(active.texts, settings, _name(active), _remedy(active), known_right=True)
     program = usable(checked(active.texts, settings), _name(active), _remedy(active))
     store.write(lambda tx: keep_check(tx, PROGRAM, version.id, version.hash, program))
     return program

@@ -38,7 +38,9 @@ def course(activations: Sequence[ActivationRow], now: datetime) -> Course:
     """Return where things stand at an instant; `activations` are in the order they were ordered.
 
     A rollback takes the version it leaves off the pile, so that a second one goes further back.
+    What was ordered has been, also when the clock was set back afterwards.
     """
+    now = max(now, *(row.ordered for row in activations)) if activations else now
     standing = [row for row in activations if row.withdrawn is None]
     due = [row for row in standing if row.at <= now]
     pile: list[int] = []

@@ -67,7 +67,7 @@ class RuleWatch:
         """Use what is due, or else compile what may be next."""
         now = self._clock()
         seen = await asyncio.to_thread(self._store.read, partial(_seen, now=now))
-        if seen.active and seen.active.id != self._done:
+        if seen.active and seen.active.id > self._done:  # never back, whatever the clock says
             await self._turn(seen.active)
         elif seen.stamp != self._stamp and await asyncio.to_thread(self._prepare, now):
             self._stamp = seen.stamp

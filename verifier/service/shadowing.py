@@ -8,10 +8,11 @@ change an acknowledgement, an outgoing message or a decision; what goes wrong wi
 
 import asyncio
 import logging
+from collections import deque
 from concurrent.futures import ProcessPoolExecutor
-from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
+from time import monotonic
 
 from msgspec import Struct
 from msgspec.structs import replace
@@ -23,7 +24,6 @@ from verifier.service.failures import named
 from verifier.service.pastfacts import Site
 from verifier.service.rejudging import Judging, Record
 from verifier.settings import Settings
-from verifier.store.ids import id_at
 from verifier.store.past import PastDecision
 from verifier.store.shadows import Beside, Judged, Shadow
 from verifier.store.store import Store
@@ -32,9 +32,7 @@ from verifier.store.transaction import Reader
 log = logging.getLogger(__name__)
 
 TICK = 1.0  # seconds
-_BEHIND = timedelta(
-    seconds=1
-)  # a decision with a smaller id may still be on its way to the database
+_BEHIND = 1.0  # seconds in which a decision with a smaller id may still be on its way
 _AT_ONCE = 128  # decisions
 
 
@@ -78,6 +76,7 @@ class Shadowing:
         self._store, self._settings = store, settings
         self._pool: ProcessPoolExecutor | None = None
         self._number = 0
+        self._marks: deque[tuple[float, int]] = deque()  # when which decision was the newest
 
     async def step(self) -> bool:
         """Judge the next decisions beside; True when there may be more of them at once."""
@@ -111,8 +110,19 @@ class Shadowing:
             )
             self._pool, self._number = processes(1), shadow.id
             await asyncio.wrap_future(self._pool.submit(_prepare, task))
-        upto = id_at(datetime.now(UTC) - _BEHIND)
+        newest = await asyncio.to_thread(self._store.read, lambda reader: reader.newest_decision())
+        upto = self._settled(newest)
         return await asyncio.wrap_future(self._pool.submit(_next, shadow.last, upto))
+
+    def _settled(self, newest: int) -> int:
+        """Return what was the newest decision a while ago, wherever the clock was set since."""
+        now = monotonic()
+        self._marks.append((now, newest))
+        upto = 0
+        while self._marks and self._marks[0][0] <= now - _BEHIND:
+            upto = self._marks.popleft()[1]
+        self._marks.appendleft((now - _BEHIND, upto))
+        return upto
 
     async def _keep_trouble(self, shadow: Shadow, why: str) -> None:
         log.error("shadow run %d: %s", shadow.id, why)

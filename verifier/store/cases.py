@@ -7,6 +7,7 @@ from sqlalchemy import bindparam, func, insert, literal_column, select, update
 
 from verifier.errors import RefusedError
 from verifier.facts.case import Case, CaseRecord, Earlier
+from verifier.facts.priorities import ROUTINE
 from verifier.facts.subjects import Patient, Specimen
 from verifier.facts.verdicts import Decision
 from verifier.store import codec, schema
@@ -15,7 +16,7 @@ from verifier.store.codec import instant, micros
 from verifier.store.ids import new_id
 from verifier.store.results import ResultWrites
 from verifier.store.rows import ResultRow, StoredCase, StoredDecision
-from verifier.store.severity import open_results, severity
+from verifier.store.severity import open_results, severity, worst_reason
 from verifier.store.sql import Statement
 from verifier.store.words import WordWrites
 
@@ -83,7 +84,7 @@ _UPDATE_CASE = Statement(
             name: bindparam(f"new_{name}")
             for name in (
                 "specimen", "patient", "updated", "rule_set", "severity", "held", "waiting",
-                "released", "wait_until", "record",
+                "released", "wait_until", "record", "ward", "priority",
             )
         },
     )
@@ -234,6 +235,11 @@ class CaseWrites(ResultWrites, CaseReads, WordWrites, Writing):
         `message_id` is None when time or a person caused it; `version` is that of the rule set.
         """
         number = new_id()
+        for result in decision.results:
+            self.count("results", result.outcome)
+            worst = worst_reason(result.reasons) if result.outcome == "hold" else None
+            if worst:
+                self.count("holds", worst.rule)
         self._insert(
             _INSERT_DECISION, number, case_id, message_id, micros(decision.decided),
             decision.rule_set, codec.pack(decision),
@@ -255,7 +261,7 @@ class CaseWrites(ResultWrites, CaseReads, WordWrites, Writing):
             _INSERT_CASE, case_id, 1, get("new_specimen"), get("new_patient"),
             micros(record.opened), get("new_updated"), get("new_rule_set"), get("new_severity"),
             get("new_held"), get("new_waiting"), get("new_released"), get("new_wait_until"),
-            get("new_record"),
+            get("new_record"), get("new_ward"), get("new_priority"),
         )  # fmt: skip
 
 
@@ -274,4 +280,6 @@ def _columns(record: CaseRecord, decision: Decision | None, now: int) -> dict[st
         "new_released": sum(entry.state == "released" for entry in record.entries),
         "new_wait_until": codec.micros_or_none(until),
         "new_record": codec.pack(record),
+        "new_ward": record.patient.attributes.get("ward", "") if record.patient else "",
+        "new_priority": record.specimen.attributes.get("priority", ROUTINE),
     }

@@ -5,7 +5,7 @@ A log never signs a state that does not extend the one it signed before.
 """
 
 import glob
-import os
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,6 +19,7 @@ from verifier.store.merkle import Frontier, leaf_hash
 from verifier.store.notes import Checkpoint, PublicKey, read_note, sign, split_notes
 from verifier.store.rows import AuditHead
 from verifier.store.transaction import Reader
+from verifier.store.wholefiles import append_whole, write_whole
 
 if TYPE_CHECKING:
     from verifier.store.store import Store
@@ -86,27 +87,44 @@ class Notary:
         except ValueError as error:
             raise StoreError(f"{self._notes}: {error}") from error
 
-    def append(self, origin: str, head: Frontier) -> None:
-        """Sign a head and write it to the disk for good."""
-        note = sign(origin, head.size, head.root(), self._key(origin))
-        descriptor = os.open(self._notes, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
-        with os.fdopen(descriptor, "a", encoding="utf-8") as file:
-            file.write(note + "\n")
-            file.flush()
-            os.fsync(file.fileno())
-
-    def _key(self, origin: str) -> Ed25519PrivateKey:
+    def signed_at(self) -> datetime | None:
+        """Return when the newest note was written, by the clock of its disk."""
         try:
-            return self._read_key() if self.key_file.exists() else self._make_key(origin)
+            return datetime.fromtimestamp(self._notes.stat().st_mtime, UTC)
+        except OSError:
+            return None
+
+    def append(self, origin: str, head: Frontier, *, first: bool) -> None:
+        """Sign a head and write it to the disk for good; `first` says that none was signed before.
+
+        Raises:
+            StoreError: it can not be written; the checkpoints are as they were.
+        """
+        note = sign(origin, head.size, head.root(), self._key(origin, first=first))
+        kept = "".join(f"{one}\n" for one in self.notes())
+        try:
+            append_whole(self._notes, len(kept.encode()), f"{note}\n".encode())
+        except OSError as error:
+            raise StoreError(f"{self._notes}: no checkpoint can be written: {error}") from error
+
+    def _key(self, origin: str, *, first: bool) -> Ed25519PrivateKey:
+        try:
+            return (
+                self._read_key(origin, first) if self.key_file.exists() else self._make_key(origin)
+            )
         except (OSError, ValueError) as error:
             raise StoreError(f"the key {self.key_file} can not be used: {error}") from error
 
-    def _read_key(self) -> Ed25519PrivateKey:
+    def _read_key(self, origin: str, first: bool) -> Ed25519PrivateKey:
         key = serialization.load_pem_private_key(self.key_file.read_bytes(), password=None)
-        public = self.public_key()
         if not isinstance(key, Ed25519PrivateKey):
             raise ValueError("it is not an Ed25519 key")
-        if public is None or key.public_key().public_bytes_raw() != public.raw:
+        public = self.public_key()
+        if (
+            public is None and first and not self.notes()
+        ):  # stopped between writing the one and the other
+            self._publish(origin, key)
+        elif public is None or key.public_key().public_bytes_raw() != public.raw:
             raise ValueError(f"it does not belong to {self._public}")
         return key
 
@@ -120,12 +138,13 @@ class Notary:
             serialization.PrivateFormat.PKCS8,
             serialization.NoEncryption(),
         )
-        public = PublicKey(origin, key.public_key().public_bytes_raw())
-        self._public.write_text(public.text() + "\n", encoding="utf-8")
-        descriptor = os.open(self.key_file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(descriptor, "wb") as file:
-            file.write(secret)
+        write_whole(self.key_file, secret, 0o600)
+        self._publish(origin, key)
         return key
+
+    def _publish(self, origin: str, key: Ed25519PrivateKey) -> None:
+        public = PublicKey(origin, key.public_key().public_bytes_raw())
+        write_whole(self._public, f"{public.text()}\n".encode())
 
 
 def _beside(folder: Path, pattern: str) -> list[Path]:
@@ -141,7 +160,7 @@ def sign_log(store: "Store", notary: Notary) -> AuditHead | None:
     state, head = store.read(lambda reader: _grown(reader, notary.last()))
     if head.size == state.signed.size:
         return None
-    notary.append(state.origin, head)
+    notary.append(state.origin, head, first=not state.signed.size)
     store.write(lambda tx: tx.mark_signed(head))
     return AuditHead(state.origin, head.size, head.root())
 

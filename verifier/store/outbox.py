@@ -1,6 +1,6 @@
 """Messages to destinations: in strict order, each until it is taken or refused."""
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import and_, bindparam, exists, func, insert, or_, select, text, update
@@ -10,6 +10,8 @@ from verifier.store.base import Reading, Writing
 from verifier.store.codec import instant, instant_or_none, micros, micros_or_none
 from verifier.store.rows import OutboxCount, Outgoing, OutgoingRow
 from verifier.store.sql import Statement
+
+CLOCKS_DIFFER = timedelta(minutes=1)  # those of several nodes; by more, one was set
 
 _out = schema.outgoing
 _row = select(
@@ -23,7 +25,11 @@ _still_waiting = text("status = 'waiting'")
 
 _INSERT = Statement(insert(_out))
 _before = _out.alias("before")
-_kept = and_(_out.c.attempts == 0, _out.c.not_before > bindparam("now"))
+_kept = and_(
+    _out.c.attempts == 0,
+    _out.c.not_before > bindparam("now"),
+    _out.c.created < bindparam("soon"),
+)
 _behind = exists().where(  # of the same case, a message that may still be taken back
     _before.c.case_id == _out.c.case_id,
     _before.c.id < _out.c.id,
@@ -31,6 +37,7 @@ _behind = exists().where(  # of the same case, a message that may still be taken
     _before.c.status == "waiting",
     _before.c.attempts == 0,
     _before.c.not_before > bindparam("now"),
+    _before.c.created < bindparam("soon"),
 )
 _NEXT = Statement(
     _row.where(
@@ -109,9 +116,11 @@ class OutboxReads(Reading):
         """Return the oldest waiting message of a destination, even before its `not_before`.
 
         Nothing behind it may be sent first: the caller waits until `not_before`. Left out is what a
-        person may still take back, with all that follows for the same case.
+        person may still take back, with all that follows for the same case; but what seems to have
+        been made later than `now` does not wait until a clock that was set back has caught up.
         """
-        row = self._one(_NEXT, destination=destination, now=micros(now))
+        soon = micros(now + CLOCKS_DIFFER)
+        row = self._one(_NEXT, destination=destination, now=micros(now), soon=soon)
         return None if row is None else _outgoing(row)
 
     def outgoing(self, outgoing_id: int) -> OutgoingRow | None:

@@ -6,31 +6,40 @@ from typing import Any
 from sqlalchemy import bindparam, func, select, text
 
 from verifier.facts.case import CaseRecord
+from verifier.facts.priorities import ROUTINE
 from verifier.facts.verdicts import Decision
 from verifier.store import codec, schema
 from verifier.store.base import Reading
 from verifier.store.cases import WITH_LATEST_DECISION
 from verifier.store.codec import micros
 from verifier.store.inbox import InboxReads
+from verifier.store.likeness import likeness
 from verifier.store.outbox import OutboxReads
 from verifier.store.rows import HeldResult, QueueRow, Statistics
 from verifier.store.severity import open_results, worst_reason
 from verifier.store.sql import Statement
+from verifier.store.worklist import IS_HELD, ORDERS, WANTED, asked
+from verifier.store.worklistrows import View, Wanted
 
 _case, _decision, _result = schema.specimen_case, schema.decision, schema.result
 
+_rows = select(
+    _case.c.id, _case.c.version, _case.c.severity, _case.c.held, _case.c.waiting,
+    _case.c.released, _case.c.record, _decision.c.body,
+).select_from(WITH_LATEST_DECISION)  # fmt: skip
 _QUEUE = Statement(
-    select(
-        _case.c.id, _case.c.version, _case.c.severity, _case.c.held, _case.c.waiting,
-        _case.c.released, _case.c.record, _decision.c.body,
-    )
-    .select_from(WITH_LATEST_DECISION)
-    .where(text("held > 0"))
-    .order_by(_case.c.severity.desc(), _case.c.opened, _case.c.id)
+    _rows.where(IS_HELD)
+    .order_by(*ORDERS["worst"])
     .limit(bindparam("most"))
     .offset(bindparam("skip"))
-)  # fmt: skip
-_HELD = Statement(select(func.count()).select_from(_case).where(text("held > 0")))
+)
+_WANTED = {
+    name: Statement(
+        _rows.where(*WANTED).order_by(*by).limit(bindparam("most")).offset(bindparam("skip"))
+    )
+    for name, by in ORDERS.items()
+}
+_HELD = Statement(select(func.count()).select_from(_case).where(IS_HELD))
 _WAITING = Statement(select(func.count()).select_from(_case).where(text("wait_until IS NOT NULL")))
 _DUE = Statement(
     select(_case.c.id)
@@ -45,9 +54,9 @@ _IS_DUE = Statement(
 )
 _RELEASED = Statement(
     select(func.count()).where(
-        text("state = 'released'"),
         _result.c.by_rules == bindparam("by_rules"),
         _result.c.settled >= bindparam("since"),
+        text("state = 'released'"),
     )
 )
 
@@ -58,6 +67,12 @@ class QueueReads(OutboxReads, InboxReads, Reading):
     def queue(self, *, most: int = 200, skip: int = 0) -> list[QueueRow]:
         """Return the specimens with a held result: worst first (`store.severity`), then oldest."""
         return [_queue_row(row) for row in self._all(_QUEUE, most=most, skip=skip)]
+
+    def wanted(self, wanted: Wanted, view: View, *, most: int, skip: int = 0) -> list[QueueRow]:
+        """Return those specimens of the queue that are wanted, in the order asked for."""
+        values = asked(wanted, view)
+        found = self._all(_WANTED[wanted.order], **values, most=most, skip=skip)
+        return [_queue_row(row) for row in found]
 
     def waiting_due(self, now: datetime, most: int = 100) -> list[int]:
         """Return the cases whose waiting time is over, longest overdue first."""
@@ -86,6 +101,7 @@ def _queue_row(row: Any) -> QueueRow:
     record = codec.read_record(stored)
     patient = record.patient
     collected = record.specimen.collected
+    decision = codec.read_decision(body) if body else None
     return QueueRow(
         case_id=case_id,
         version=version,
@@ -100,7 +116,10 @@ def _queue_row(row: Any) -> QueueRow:
         held=held,
         waiting=waiting,
         released=released,
-        results=_held(record, codec.read_decision(body)) if body else (),
+        results=_held(record, decision) if decision else (),
+        ward=patient.attributes.get("ward", "") if patient else "",
+        priority=record.specimen.attributes.get("priority", ROUTINE),
+        likeness=likeness(record, decision) if decision else "",
     )
 
 

@@ -14,7 +14,7 @@ from datetime import datetime
 from msgspec import Struct
 from sqlalchemy import bindparam, delete, exists, or_, select, update
 
-from verifier.store import actschema, qualityschema, schema, shadowschema
+from verifier.store import actschema, qualityschema, schema, shadowschema, worklistschema
 from verifier.store.base import Reading, Writing
 from verifier.store.codec import micros
 from verifier.store.ids import id_at
@@ -28,6 +28,7 @@ OF_DECISION = shadowschema.shadow_difference
 OF_CASE = (
     schema.decision, schema.outgoing, schema.result, qualityschema.quality_review,
     actschema.call_attempt, actschema.critical_call, actschema.work_request, actschema.act,
+    worklistschema.case_claim, worklistschema.case_presence,
 )  # fmt: skip
 
 _OLD_CASES = Statement(

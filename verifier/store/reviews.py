@@ -35,16 +35,16 @@ _VALUES_SINCE = Statement(
     )
     .order_by(_decision.c.decided)
 )
-_OPEN_REVIEWS = Statement(
-    select(_review, _result.c.state)
-    .outerjoin_from(
-        _review,
-        _result,
-        and_(_result.c.case_id == _review.c.case_id, _result.c.entry == _review.c.entry),
-    )
-    .where(text("quality_review.seen IS NULL"))
-    .order_by(_review.c.id)
+_REVIEWS = select(_review, _result.c.state).outerjoin_from(
+    _review,
+    _result,
+    and_(_result.c.case_id == _review.c.case_id, _result.c.entry == _review.c.entry),
 )
+_OPEN_REVIEWS = Statement(
+    _REVIEWS.where(text("quality_review.seen IS NULL")).order_by(_review.c.id)
+)
+_OF_CASE = Statement(_REVIEWS.where(_review.c.case_id == bindparam("which")).order_by(_review.c.id))
+_ONE_REVIEW = Statement(_REVIEWS.where(_review.c.id == bindparam("number")))
 _OPEN_COUNTS = [
     Statement(select(func.count(table.c.id)).where(text("seen IS NULL")))
     for table in (_review, _alarm)
@@ -95,6 +95,15 @@ class ReviewReads(Reading):
     def open_reviews(self) -> list[Review]:
         """Return the results nobody has looked into yet, oldest failure first."""
         return [_review_of(row) for row in self._all(_OPEN_REVIEWS)]
+
+    def reviews_of_case(self, case_id: int) -> list[Review]:
+        """Return what was ever listed of a case, also what was looked into, oldest first."""
+        return [_review_of(row) for row in self._all(_OF_CASE, which=case_id)]
+
+    def review(self, number: int) -> Review | None:
+        """Return one listed result, None if there is none of that number."""
+        row = self._one(_ONE_REVIEW, number=number)
+        return None if row is None else _review_of(row)
 
     def to_look_into(self) -> int:
         """Return how many reviews and alarms nobody has looked into yet."""

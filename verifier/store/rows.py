@@ -122,7 +122,11 @@ class HeldResult(Struct, frozen=True):
 
 
 class QueueRow(Struct, frozen=True):
-    """A specimen with at least one held result. Counts are results of the specimen."""
+    """A specimen with at least one held result. Counts are results of the specimen.
+
+    Rows of equal `likeness` may leave with one signature; it is empty where a person has to look
+    at each (`store.likeness`).
+    """
 
     case_id: int
     version: int
@@ -138,6 +142,9 @@ class QueueRow(Struct, frozen=True):
     waiting: int
     released: int
     results: tuple[HeldResult, ...]
+    ward: str
+    priority: str
+    likeness: str
 
 
 class Outgoing(Struct, frozen=True):

@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any
 
 import msgspec
-from sqlalchemy import bindparam, func, insert, select, text, update
+from sqlalchemy import bindparam, func, insert, or_, select, text, update
 
 from verifier.store import ruleschema
 from verifier.store.base import Reading, Writing
@@ -55,9 +55,13 @@ _APPROVALS = Statement(
 )
 _APPROVE = Statement(insert(_approval))
 _ACTIVATIONS = Statement(select(_activation).order_by(_activation.c.id))
+_ordered = select(func.max(_activation.alias("any").c.ordered)).scalar_subquery()
 _DUE = Statement(
     select(_activation)
-    .where(text("withdrawn IS NULL"), _activation.c.at <= bindparam("now"))
+    .where(
+        text("withdrawn IS NULL"),
+        or_(_activation.c.at <= bindparam("now"), _activation.c.at <= _ordered),
+    )
     .order_by(_activation.c.id.desc())
     .limit(1)
 )
@@ -118,7 +122,10 @@ class RuleReads(Reading):
         return [_activation_of(row) for row in self._all(_ACTIVATIONS)]
 
     def rule_active(self, now: datetime) -> ActivationRow | None:
-        """Return the activation by which rules decide at an instant."""
+        """Return the activation by which rules decide at an instant.
+
+        What was ordered has been: a clock that was set back brings no earlier version back.
+        """
         row = self._one(_DUE, now=micros(now))
         return None if row is None else _activation_of(row)
 

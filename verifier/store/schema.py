@@ -73,10 +73,13 @@ specimen_case = Table(
     Column("released", Integer, nullable=False),
     Column("wait_until", BigInteger),
     Column("record", LargeBinary, nullable=False),
+    Column("ward", Text, nullable=False),
+    Column("priority", Text, nullable=False),
     Index("case_by_specimen", "specimen", "id"),
     Index("case_by_patient", "patient", "id"),
     Index("case_by_time", "opened", "id"),
-    _index_where("held > 0", "case_queue", "severity", "opened"),
+    # Holds all that the open queue is filtered and counted by.
+    _index_where("held > 0", "case_queue", "severity", "opened", "priority", "ward"),
     _index_where("wait_until IS NOT NULL", "case_waiting", "wait_until"),
 )
 
@@ -112,7 +115,12 @@ result = Table(
     Column("analyzer", Text),
     Column("measured", BigInteger),
     Index("result_by_patient", "patient", "collected"),
-    _index_where("state = 'released'", "result_released", "by_rules", "settled"),
+    # Holds all that is counted over a stretch of time, so that counting reads nothing else.
+    _index_where(
+        "settled IS NOT NULL",
+        "result_settled",
+        *("by_rules", "settled", "test", "state", "reason"),
+    ),
     _index_where("measured IS NOT NULL", "result_by_analyzer", "analyzer", "test", "measured"),
     sqlite_with_rowid=False,  # SQLite: keep the rows in the primary key itself
 )

@@ -9,6 +9,7 @@ from sqlalchemy.engine.interfaces import Dialect
 from verifier.store.base import MAIN
 from verifier.store.claims import Claims
 from verifier.store.sql import Cursor
+from verifier.store.sqlite import Connection
 
 
 class Session(Protocol):
@@ -54,13 +55,14 @@ class SqliteSession:
 
     errors = (sqlite3.Error,)
 
-    def __init__(self, connection: sqlite3.Connection, dialect: Dialect) -> None:
+    def __init__(self, connection: Connection, dialect: Dialect) -> None:
         self._connection = connection
         self._cursor = connection.cursor()
         self.dialect, self.node = dialect, MAIN
 
     def begin(self) -> Cursor:
         """Lock the file and begin."""
+        self._connection.check_place()
         self._cursor.execute("BEGIN IMMEDIATE")
         return self._cursor
 
@@ -73,8 +75,9 @@ class SqliteSession:
         return None
 
     def commit(self) -> None:
-        """Commit; the write-ahead file is synced."""
+        """Commit; the write-ahead file is synced, and is where it will be looked for."""
         self._cursor.execute("COMMIT")
+        self._connection.check_place()
 
     def undo(self) -> None:
         """Roll back unless SQLite did so itself."""

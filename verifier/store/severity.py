@@ -18,7 +18,7 @@ from verifier.facts.verdicts import Decision, Reason, ResultDecision
 
 CRITICAL, CORRECTION, RULE, SAFEGUARD, UNKNOWN, NOTHING = 5, 4, 3, 2, 1, 0
 
-_CRITICAL_FLAGS = frozenset({"HH", "LL", "AA"})
+CRITICAL_FLAGS = frozenset({"HH", "LL", "AA"})
 _OF_KIND = {"hold": RULE, "suppress": RULE, "safeguard": SAFEGUARD, "unknown": UNKNOWN}
 
 
@@ -44,7 +44,7 @@ def severity(record: CaseRecord, decision: Decision, held: Iterable[ResultDecisi
 
 
 def _of_result(result: ResultDecision, calls: set[str]) -> int:
-    if result.flag in _CRITICAL_FLAGS:
+    if result.flag in CRITICAL_FLAGS:
         return CRITICAL
     return max((_of_reason(reason, calls) for reason in result.reasons), default=SAFEGUARD)
 

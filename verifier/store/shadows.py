@@ -138,6 +138,10 @@ class ShadowReads(Reading):
         row = self._one(_TEXTS, number=number)
         return None if row is None else RuleTexts(_texts(row[0]), _texts(row[1]))
 
+    def newest_decision(self) -> int:
+        """Return the largest id of a decision, 0 when there is none."""
+        return int((self._one(_NEWEST_DECISION) or (None,))[0] or 0)
+
     def decisions_after(self, after: int, upto: int, most: int) -> list[PastDecision]:
         """Return the next decisions by id, at most `most`."""
         rows = self._all(_NEW, after=after, upto=upto, most=most)
@@ -170,7 +174,7 @@ class ShadowWrites(ShadowReads, Writing):
     ) -> int:
         """Keep that a candidate judges every decision from now on; return its number."""
         number = ((self._one(_NEWEST) or (None,))[0] or 0) + 1
-        newest = (self._one(_NEWEST_DECISION) or (None,))[0] or 0
+        newest = self.newest_decision()
         self._insert(
             _ADD, number, name, version, _plain(texts.files), _plain(texts.parameters), identity,
             micros(self.now()), who, newest, newest, 0, 0, 0, "", None, "",

@@ -43,9 +43,32 @@ def path_of(url: str) -> Path:
 
 
 class Connection(sqlite3.Connection):
-    """A connection that may hold a file lock until it is closed."""
+    """A connection that may hold a file lock until it is closed, and knows its files."""
 
     lock: int | None = None
+    path: Path | None = None
+    _files: tuple[tuple[int, int], ...] = ()
+
+    def check_place(self) -> None:
+        """Make sure that what is written lands where it will be looked for.
+
+        SQLite goes on writing into a file that was moved or deleted, and into the log beside it.
+
+        Raises:
+            StoreError: the file or its log is not the one that was opened.
+        """
+        if self.path is None:
+            return
+        try:
+            found = tuple(map(_identity, (self.path, self.path.with_name(f"{self.path.name}-wal"))))
+        except OSError:
+            found = ()
+        self._files = self._files or found
+        if not found or found != self._files:
+            raise StoreError(
+                f"the database file {self.path} or the -wal file beside it was moved, replaced or "
+                "deleted while in use. Put both back, or restart the service."
+            )
 
     def close(self) -> None:
         """Copy the log into the file if that is ours to do, and let another be the first."""
@@ -58,7 +81,12 @@ class Connection(sqlite3.Connection):
             self.lock = None
 
 
-def open_writer(path: Path) -> sqlite3.Connection:
+def _identity(path: Path) -> tuple[int, int]:
+    about = path.stat()
+    return about.st_dev, about.st_ino
+
+
+def open_writer(path: Path) -> Connection:
     """Open the one connection of this process that writes; the file is made when not there.
 
     A command may write while the service runs; only the first writer copies the log into the
@@ -83,6 +111,7 @@ def open_writer(path: Path) -> sqlite3.Connection:
         pages = _PAGES_BEFORE_CHECKPOINT if first else 0
         connection.execute(f"PRAGMA wal_autocheckpoint={pages}")
         connection.execute("PRAGMA journal_size_limit=67108864")
+        connection.path = path.resolve()
     except (sqlite3.Error, OSError) as error:
         connection.close()
         raise StoreError(f"the database {path} can not be opened: {error}") from error

@@ -12,25 +12,32 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from verifier.clock import Clock
 from verifier.entrance import Web
 from verifier.errors import RefusedError
+from verifier.service import worklist
 from verifier.service.line import Line
+from verifier.service.status import Status
 from verifier.settings import Settings
 from verifier.store.people import hash_password
 from verifier.store.rows import Person, Session
 from verifier.store.signin import sign_in
 from verifier.store.store import Store
 from verifier.store.transaction import Reader, Transaction
+from verifier.store.worklistrows import View, Wanted
 from verifier.web import words
+from verifier.web.catalogue import add_catalogue
 from verifier.web.chores import Chores
 from verifier.web.livecheck import LiveCheck
 from verifier.web.pulse import Pulse
 from verifier.web.roles import ABILITIES, can
 from verifier.web.sights import Sights
 from verifier.web.slowing import Slowing
+from verifier.web.units import readable
+from verifier.web.worklistview import AGES
 
 if TYPE_CHECKING:
     from verifier.service.provider import Provider
 
 Content = dict[str, Any]
+MOST_WATCHED = 5000  # of the queue, worst first, whose versions open pages are told
 SIGNING = "gave the password to sign"  # what the audit log says of it
 AT_THE_DOOR = ""  # the audit log says more once it is known whether something else is owed
 
@@ -38,14 +45,17 @@ AT_THE_DOOR = ""  # the audit log says more once it is known whether something e
 class Desk:
     """Everything one running page is made of. Handlers run in threads and share it."""
 
-    def __init__(self, store: Store, line: Line, settings: Settings, clock: Clock) -> None:
+    def __init__(
+        self, store: Store, line: Line, settings: Settings, clock: Clock, status: Status
+    ) -> None:
         self.store = store
+        self.status = status
         self.line = line
         self.settings = settings
         self.clock = clock
         self.zone = ZoneInfo(settings.zone)
-        self.pulse = Pulse(store, self.counters)
-        self.live, self.chores = LiveCheck(settings), Chores()
+        self.pulse = Pulse(store, self.state)
+        self.live, self.chores = LiveCheck(settings.units), Chores()
         self.slowing = Slowing(settings.web.slow_after_failures)
         self.sights = Sights(store)
         self._provider = _provider(settings.web, clock)
@@ -55,12 +65,20 @@ class Desk:
         """Return when today began where the laboratory is."""
         return self.clock().astimezone(self.zone).replace(hour=0, minute=0, second=0, microsecond=0)
 
+    def moment(self, at: datetime) -> str:
+        """Return an instant as short as it can be told apart where the laboratory is."""
+        return words.moment(at, self.zone, self.clock())
+
     def counters(self, reader: Reader) -> Content:
         """Return the numbers shown above every page, and whether release is suspended."""
         numbers = reader.statistics(since=self.midnight())
         refused = sum(count.rejected for count in numbers.outbox.values())
+        held = reader.held(self.view())
         return {
-            "held": numbers.held_specimens,
+            "held": held.all,
+            "critical": held.critical,
+            "soon": held.soon,
+            "missed": held.missed,
             "waiting": numbers.waiting_specimens,
             "problems": numbers.problems + refused,
             "unread": numbers.problems,
@@ -78,6 +96,20 @@ class Desk:
         calls, overdue = reader.calls_to_make(self.clock())
         asked = reader.request_count()
         return {"calls": calls, "overdue": words.overdue(overdue), "requests": asked}
+
+    def view(self, person: str = "") -> View:
+        """Return how the work list looks now, to a person or to nobody."""
+        return worklist.view(self.settings, person, self.clock())
+
+    def state(self, reader: Reader) -> Content:
+        """Return what open pages are told: the counters, the held specimens, who is at them."""
+        view = self.view()
+        claims = reader.claims(view.claims_since)
+        return self.counters(reader) | {
+            "rows": dict(reader.listed(Wanted(), view, MOST_WATCHED)),
+            "claims": {number: claim.person for number, claim in claims.items()},
+            "looking": reader.present(view.seen_since),
+        }
 
     def show(
         self,
@@ -185,8 +217,15 @@ def _environment(zone: ZoneInfo, clock: Clock) -> Environment:
         "visible": words.visible,
         "detail": words.detail,
         "sentence": words.sentence,
+        "month": words.month,
+        "word": words.word,
+        "severity": words.severity,
+        "unit": readable,
     }
-    environment.globals |= {"can": can, "abilities": ABILITIES, "SEVERITIES": words.SEVERITIES}
+    environment.filters |= {"left": lambda soon, due: words.left(soon, due, clock())}
+    add_catalogue(environment)
+    environment.globals |= {"can": can, "abilities": ABILITIES}
+    environment.globals |= {"AGES": AGES}
     return environment
 
 

@@ -110,6 +110,11 @@ async def meant_on_entering(request: Request, session: Entering) -> None:
     _same_token(form.get("csrf"), session.csrf)
 
 
+async def meant_by_page(request: Request, session: Annotated[Session, Depends(watching)]) -> None:
+    """The same for what an open page sends by itself; it prolongs nothing."""
+    await meant(request, session)
+
+
 async def meant_before_sign_in(request: Request) -> None:
     """The same while nobody is signed in: form and cookie carry the same random text."""
     _same_site(request)

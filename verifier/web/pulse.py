@@ -16,15 +16,14 @@ from verifier.store.transaction import Reader
 
 LOOK_SECONDS = 3.0  # without a ring
 REST_SECONDS = 0.5  # between two looks, however often the store rings
-MOST_ROWS = 200  # of the queue, worst first; the rest follows as these are settled
 
 
 class Pulse:
     """Keeps the newest state and wakes whoever waits for it."""
 
-    def __init__(self, store: Store, counters: Callable[[Reader], dict[str, Any]]) -> None:
+    def __init__(self, store: Store, state: Callable[[Reader], dict[str, Any]]) -> None:
         self._store = store
-        self._counters = counters
+        self._state = state
         self._watchers: set[asyncio.Event] = set()
         self._rung: asyncio.Event | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -97,14 +96,11 @@ class Pulse:
 
     async def _look(self) -> None:
         with contextlib.suppress(StoreError):  # shown by the next page, tried again next time
-            state = await asyncio.to_thread(self._store.read, self._state)
+            state = await asyncio.to_thread(self._store.read, self._said)
             if state != self.newest:
                 self.newest = state
                 for watcher in self._watchers:
                     watcher.set()
 
-    def _state(self, reader: Reader) -> str:
-        rows = reader.queue(most=MOST_ROWS)
-        state = self._counters(reader)
-        state["rows"] = {str(row.case_id): row.version for row in rows}
-        return json.dumps(state)
+    def _said(self, reader: Reader) -> str:
+        return json.dumps(self._state(reader))

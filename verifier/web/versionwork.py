@@ -4,17 +4,11 @@ import os
 from datetime import timedelta
 from functools import partial
 
-from msgspec import Struct
-
-from verifier.assurance.failing import findings_of
 from verifier.assurance.replaying import Replay, Stretch
-from verifier.assurance.running import run_scenario
 from verifier.errors import RuleSetError
-from verifier.language import Diagnostic
-from verifier.rulefiles import without_marks
 from verifier.service import candidates, ruleshelf
 from verifier.service.replaying import run_replay, to_store
-from verifier.store.rulerows import RuleTexts
+from verifier.service.scenarioruns import run_scenarios
 from verifier.store.transaction import Reader, Transaction
 from verifier.web.chores import Tell
 from verifier.web.desk import Desk
@@ -22,30 +16,10 @@ from verifier.web.desk import Desk
 SCENARIOS, REPLAY = "scenarios", "replay"
 
 
-class Tested(Struct, frozen=True):
-    """What the scenarios of some texts showed: how many there are, and each that fails."""
-
-    hash: str
-    scenarios: int
-    failing: tuple[Diagnostic, ...]
-
-
 def start_scenarios(desk: Desk, number: int) -> None:
     """Run the scenarios of a version as it is now, in the background."""
     written = desk.store.read(lambda reader: ruleshelf.texts(reader, number))
-    desk.chores.start(SCENARIOS, number, partial(_scenarios, desk, number, written))
-
-
-def _scenarios(desk: Desk, number: int, written: RuleTexts, tell: Tell) -> Tested:
-    program = desk.live.check(number, written).program
-    if program is None:
-        raise RuleSetError("It has errors; mend them first.")
-    runs = []
-    for item in program.scenarios:
-        runs.append(run_scenario(program, item))
-        tell(len(runs), len(program.scenarios))
-    failing = findings_of(runs, without_marks(written.files))
-    return Tested(written.hash, len(runs), failing)
+    desk.chores.start(SCENARIOS, number, partial(run_scenarios, written, desk.settings.units))
 
 
 def start_replay(desk: Desk, who: str, number: int, days: int) -> None:

@@ -11,12 +11,13 @@ from verifier.store.rows import Session
 from verifier.store.transaction import Reader, Transaction
 from verifier.web.desk import Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
-from verifier.web.routes.case import case_page, signature
+from verifier.web.routes.case import act_on, case_page, signature
 from verifier.web.sights import shown
 
 router = APIRouter()
 Password = Annotated[str, Form(max_length=2000)]
 Note = Annotated[str, Form(max_length=1000)]
+Name = Annotated[str, Form(max_length=200)]
 
 
 @router.post(
@@ -32,6 +33,7 @@ def correct(
     value: Annotated[str, Form(max_length=200)] = "",
     reason: Note = "",
     password: Password = "",
+    although: Name = "",
 ) -> Response:
     """Correct or withdraw a result that has left, on the word of a pathologist."""
     try:
@@ -44,23 +46,32 @@ def correct(
                 return
             correcting.correct(tx, judge, who, case_id, place, value, reason, now, expected=version)
 
-        desk.store.write(work)
+        act_on(desk, who, case_id, although, work)
     except RefusedError as refused:
         typed = {"place": place, "how": how, "value": value, "reason": reason}
-        return case_page(desk, session, case_id, str(refused), mending=typed, status=409)
+        return case_page(
+            desk, session, case_id, str(refused), mending=typed, although=although, status=409
+        )
     return see(f"/case/{case_id}")
 
 
 @router.post("/case/{case_id}/undo", dependencies=[Depends(May("settle results")), Depends(meant)])
-def undo(case_id: int, desk: TheDesk, session: Visitor, password: Password = "") -> Response:
+def undo(
+    case_id: int,
+    desk: TheDesk,
+    session: Visitor,
+    password: Password = "",
+    although: Name = "",
+) -> Response:
     """Take back what was just done and has not left."""
     try:
         who, _ = signature(desk, session, "undo", password)
-        desk.store.write(
-            lambda tx: correcting.undo(tx, desk.line.judge, who, case_id, desk.clock())
+        judge, now = desk.line.judge, desk.clock()
+        act_on(
+            desk, who, case_id, although, lambda tx: correcting.undo(tx, judge, who, case_id, now)
         )
     except RefusedError as refused:
-        return case_page(desk, session, case_id, str(refused), status=409)
+        return case_page(desk, session, case_id, str(refused), although=although, status=409)
     return see(f"/case/{case_id}")
 
 
@@ -77,14 +88,19 @@ def close(
     session: Visitor,
     how: Annotated[Literal["came", "off"], Form()],
     note: Note = "",
+    although: Name = "",
 ) -> Response:
     """Close a request by hand."""
+    who, now = session.person, desk.clock()
+
+    def work(tx: Transaction) -> None:
+        asking.close_request(tx, who, number, note, now, came=how == "came")
+
     try:
-        desk.store.write(
-            lambda tx: asking.close_request(
-                tx, session.person, number, note, desk.clock(), came=how == "came"
-            )
-        )
+        asked = desk.store.read(lambda reader: reader.request(number))
+        if asked is None:
+            raise RefusedError("There is no such request.")
+        act_on(desk, who, asked.case_id, although, work)
     except RefusedError as refused:
         return _requests(desk, session, str(refused), status=409)
     return see("/requests")
@@ -94,6 +110,8 @@ def _requests(desk: Desk, session: Session, refused: str = "", *, status: int = 
     def gather(reader: Reader) -> Content:
         rows = reader.open_requests()
         cases = [found for row in rows if (found := reader.case(row.case_id))]
-        return {"rows": rows, "refused": refused, "sees": [shown(case) for case in cases]}
+        claims = reader.claims(desk.view().claims_since)
+        sees = [shown(case) for case in cases]
+        return {"rows": rows, "refused": refused, "claims": claims, "sees": sees}
 
     return desk.show("requests.html", session, gather, status=status)

@@ -19,7 +19,7 @@ from verifier.web import sights
 from verifier.web.desk import Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
 from verifier.web.roles import signs
-from verifier.web.routes.case import signature
+from verifier.web.routes.case import act_on, signature
 
 router = APIRouter()
 Note = Annotated[str, Form(max_length=1000)]
@@ -57,6 +57,7 @@ def act(
     note: Note = "",
     read_back: Annotated[bool, Form()] = False,
     password: Annotated[str, Form(max_length=2000)] = "",
+    although: Name = "",
 ) -> Response:
     """Put an attempt on record, or close a call: read back, or known already."""
     now, plan = desk.clock(), desk.settings.calls
@@ -71,9 +72,13 @@ def act(
             else:
                 calling.read_back(tx, plan, who, number, whom, role, note, now, confirmed=read_back)
 
-        desk.store.write(work)
+        called = desk.store.read(lambda reader: reader.call(number))
+        if called is None:
+            raise RefusedError("There is no such call.")
+        act_on(desk, who, called.case_id, although, work)
     except RefusedError as refused:
         again = {"number": number, "did": did, "whom": whom, "role": role, "note": note}
+        again |= {"although": although}
         return _calls(desk, session, str(refused), again, status=409)
     return see("/calls")
 
@@ -133,6 +138,7 @@ def _calls(
             rows.append(Shown(call, reader.case(call.case_id), step, tuple(attempts)))
         asks = signs("call", desk.settings.acts.password)
         content = {"rows": rows, "plan": plan, "refused": refused, "again": again}
+        content |= {"claims": reader.claims(desk.view().claims_since)}
         sees = [sights.shown(row.case) for row in rows if row.case]
         return content | {"ask_password": asks, "sees": sees}
 

@@ -1,5 +1,6 @@
 """One specimen: everything known about it, and settling its results with a signature."""
 
+from collections.abc import Callable
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Form
@@ -9,12 +10,14 @@ from msgspec import Struct
 from verifier.errors import RefusedError
 from verifier.facts.case import LEFT
 from verifier.practice import Act
-from verifier.service import actions, asking
+from verifier.service import actions, asking, worklist
 from verifier.service.correcting import last_act
 from verifier.service.settling import Words, held_by, serious
 from verifier.store.rows import Person, Session
 from verifier.store.transaction import Reader, Transaction
+from verifier.store.worklistrows import View
 from verifier.web.caseview import CaseView, case_view
+from verifier.web.claimview import claim_view
 from verifier.web.desk import SIGNING, Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
 from verifier.web.roles import signs
@@ -43,7 +46,7 @@ class Wish(Struct, frozen=True):
 @router.get("/case/{case_id}", dependencies=[Depends(May("look"))])
 def case(case_id: int, desk: TheDesk, session: Visitor, paper: bool = False) -> Response:
     """Show a case, or its form for paper; who looked at which patient is put on record first."""
-    desk.store.write(lambda tx: record_view(tx, session, case_id))
+    desk.store.write(lambda tx: _look(tx, session, case_id, desk.view()))
     return case_page(desk, session, case_id, paper=paper)
 
 
@@ -60,6 +63,7 @@ def sign(
     reason: Annotated[str, Form(max_length=20)] = "",
     why: Annotated[str, Form(max_length=1000)] = "",
     password: Annotated[str, Form(max_length=2000)] = "",
+    although: Annotated[str, Form(max_length=200)] = "",
 ) -> Response:
     """Settle results or ask for a measurement; some acts ask for the password again."""
     try:
@@ -68,11 +72,11 @@ def sign(
         who, signed = signature(desk, session, ACTIONS[action], password)
         words = Words(tuple(codes or ()), reason, why.strip(), signed)
         wish = Wish(action, tuple(places or ()), comment.strip(), version, words)
-        desk.store.write(lambda tx: _act(desk, tx, who, case_id, wish))
+        act_on(desk, who, case_id, although, lambda tx: _act(desk, tx, who, case_id, wish))
     except RefusedError as refused:
         again = {"action": action, "places": places or [], "comment": comment, "codes": codes or []}
         again |= {"reason": reason, "why": why}
-        return case_page(desk, session, case_id, str(refused), again, status=409)
+        return case_page(desk, session, case_id, str(refused), again, although=although, status=409)
     return see(f"/?done={action}&case={case_id}")
 
 
@@ -85,6 +89,18 @@ def signature(desk: Desk, session: Session, act: Act, password: str) -> tuple[Pe
     if password or signs(act, desk.settings.acts.password):
         return desk.check_password(session.person.name, password, SIGNING), True
     return session.person, False
+
+
+def act_on(
+    desk: Desk, who: Person, case_id: int, although: str, act: Callable[[Transaction], None]
+) -> None:
+    """Act on a case unless another has claimed it and that was not said to be known.
+
+    Raises:
+        RefusedError: as `worklist.heeding`.
+    """
+    view = desk.view(who.name)
+    desk.store.write(lambda tx: worklist.heeding(tx, view, case_id, although, act))
 
 
 def _act(desk: Desk, tx: Transaction, who: Person, case_id: int, wish: Wish) -> None:
@@ -128,15 +144,21 @@ def case_page(
     again: dict[str, Any] | None = None,
     *,
     mending: dict[str, Any] | None = None,
+    although: str = "",
     status: int = 200,
     paper: bool = False,
 ) -> Response:
-    """Show a case, with what was refused and what had been typed, `mending` in the correction."""
+    """Show a case, with what was refused and what had been typed, `mending` in the correction.
+
+    `although` is whose claim the visitor said they know of.
+    """
 
     def gather(reader: Reader) -> Content:
         view = case_view(reader, case_id, desk.line.judge, desk.clock(), desk.zone)
+        view = case_view(reader, case_id, desk.line.judge, desk.clock(), desk.zone)
         more = _acting(desk, reader, view) if view else {}
-        return {"view": view, "next": _next(reader, case_id)} | more
+        claim = claim_view(reader, desk.view(), session.person, case_id, although)
+        return {"view": view, "next": _next(reader, case_id), "claim": claim} | more
 
     content = {"refused": refused, "again": again, "mending": mending, "paper": paper}
     return desk.show("case.html", session, lambda r: gather(r) | content, status=status)
@@ -165,6 +187,12 @@ def _acting(desk: Desk, reader: Reader, view: CaseView) -> Content:
 def _next(reader: Reader, case_id: int) -> int | None:
     """Return the case to look at after this one: the worst other one of the queue."""
     return next((row.case_id for row in reader.queue(most=2) if row.case_id != case_id), None)
+
+
+def _look(tx: Transaction, session: Session, case_id: int, view: View) -> None:
+    record_view(tx, session, case_id)
+    if tx.case(case_id):
+        worklist.look(tx, view, session.person.name, case_id)
 
 
 def record_view(tx: Transaction, session: Session, case_id: int) -> None:

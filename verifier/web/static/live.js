@@ -32,39 +32,93 @@
     band.hidden = stops.length === 0;
     band.querySelector("ul").replaceChildren(...stops.map((stop) => {
       const line = document.createElement("li");
-      line.textContent = `for ${stop.scope} by ${stop.who}: ${stop.text}`;
+      line.textContent = say("for %(scope)s by %(who)s: %(text)s", stop);
       return line;
     }));
   }
 
-  function say(id, text) {
+  function show(id, text) {
     const place = document.getElementById(id);
     if (place.textContent === text) return;
     place.textContent = text;
     place.hidden = text === "";
   }
 
-  const connection = (text) => say("connection", text);
-
-  const stream = new EventSource("/events");
-  stream.onopen = () => connection("");
-  stream.onmessage = (event) => {
-    const state = JSON.parse(event.data);
-    count(state);
-    suspended(state.suspended);
-    say("alarm", state.alarm);
-    say("overdue", state.overdue);
-    document.dispatchEvent(new CustomEvent("state", { detail: state }));
-  };
-  stream.onerror = () => connection(
-    stream.readyState === EventSource.CLOSED
-      ? "This page is no longer kept current. Load it again; you may have to sign in."
-      : "Connection lost; the numbers may be old. Trying again.");
-  stream.addEventListener("signed-out", () => {
-    stream.close();
-    connection("You are signed out. Load the page again to sign in.");
+  // What scrolls sideways can be reached and scrolled with the keyboard, and only then.
+  const scrollers = new ResizeObserver((entries) => {
+    for (const { target } of entries) {
+      if (target.scrollWidth > target.clientWidth) target.tabIndex = 0;
+      else target.removeAttribute("tabindex");
+    }
   });
-  addEventListener("pagehide", () => stream.close());
+  for (const place of document.querySelectorAll(".wide, figure.sheet")) scrollers.observe(place);
+
+  // A dead connection is noticed by its silence, too: a cable that was pulled tells nobody.
+  const SILENCE = 40000;
+  const AGAIN = 3000;
+  const clock = (at) => at.toTimeString().slice(0, 5);
+  let stream = null;
+  let lost = null;
+  let heard = Date.now();
+  let over = false;
+
+  function well() {
+    heard = Date.now();
+    if (!lost) return;
+    lost = null;
+    show("connection", "");
+  }
+
+  function broken() {
+    lost = lost || new Date();
+    show("connection", say("Connection lost since %(at)s: what you see may be old. Trying again.", { at: clock(lost) }));
+  }
+
+  function end(text) {
+    over = true;
+    if (stream) stream.close();
+    show("connection", text);
+  }
+
+  function listen() {
+    if (over) return;
+    if (stream) stream.close();
+    heard = Date.now();
+    stream = new EventSource("/events");
+    stream.addEventListener("beat", well);
+    stream.addEventListener("signed-out", () => end(say("You are signed out. Load the page again to sign in.")));
+    stream.onmessage = (event) => {
+      well();
+      const state = JSON.parse(event.data);
+      count(state);
+      suspended(state.suspended);
+      show("alarm", state.alarm);
+      show("overdue", state.overdue);
+      document.dispatchEvent(new CustomEvent("state", { detail: state }));
+    };
+    stream.onerror = () => {
+      broken();
+      if (stream.readyState === EventSource.CLOSED) setTimeout(ask, AGAIN);
+    };
+  }
+
+  // The browser gives up after an answer that is no stream; only a refused session is the end.
+  async function ask() {
+    const signal = AbortSignal.timeout(AGAIN * 3);
+    const answer = await fetch("/queue/state", { signal }).catch(() => null);
+    if (answer && answer.status === 401) {
+      end(say("You are signed out. Load the page again to sign in."));
+    } else if (answer && answer.ok) listen();
+    else setTimeout(ask, AGAIN);
+  }
+
+  setInterval(() => {
+    if (over || Date.now() - heard < SILENCE) return;
+    broken();
+    listen();
+  }, 5000);
+  listen();
+  addEventListener("pagehide", () => { over = true; stream.close(); });
   addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
   setInterval(tick, 20000);
 })();
