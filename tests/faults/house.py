@@ -65,7 +65,8 @@ class House(Laboratory):
         _ready_to_fork()
         heard, told = _context.Pipe(duplex=False)
         log = str(self.folder / "service.log")
-        self.child = _context.Process(target=serve, args=(str(self.config), log, told, step, nth))
+        words = (str(self.config), log, told, step, nth)
+        self.child = _context.Process(target=serve, args=words, daemon=True)
         self.child.start()
         told.close()
         self.told = ""
@@ -89,6 +90,12 @@ class House(Laboratory):
 
     def signal(self, number: int) -> None:
         os.kill(self.pid, number)
+
+    def set_clock(self, seconds: float) -> None:
+        """Let the service's time of day be off by so much from now on."""
+        new = self.folder / "clock.new"
+        new.write_text(str(seconds))
+        new.replace(self.folder / "clock")
 
     def kill(self) -> None:
         self.child.kill()
@@ -158,9 +165,10 @@ class Analyzer(threading.Thread):
 
 
 @contextmanager
-def traffic(house: House, books: Books) -> Iterator[list[Analyzer]]:
-    """Let two analyzers send, one on each connection, until left."""
-    analyzers = [Analyzer("A", house.chem, books), Analyzer("B", house.second, books)]
+def traffic(house: House, books: Books, *ports: int) -> Iterator[list[Analyzer]]:
+    """Let analyzers send until left, one on each port; without ports, on both connections."""
+    ports = ports or (house.chem, house.second)
+    analyzers = [Analyzer(name, port, books) for name, port in zip("AB", ports, strict=False)]
     for analyzer in analyzers:
         analyzer.start()
     try:

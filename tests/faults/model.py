@@ -89,7 +89,8 @@ def expected(told: Sequence[Told]) -> list[Told]:
 
     A critical value waits for a person, as do the correction of a value that has left, a
     correction of nothing, and a second final value that is none. A withdrawal of what has left is
-    passed on at once. A correction of what stands and never left is a first value.
+    passed on at once. A correction of what was sent before and never left is a first value; the
+    same once more is nothing new.
     """
     leaving: list[Told] = []
     has_left: set[str] = set()
@@ -102,9 +103,8 @@ def expected(told: Sequence[Told]) -> list[Told]:
             if one.test in has_left and before and before.status != "W":
                 leaving.append(one)
             continue
-        nothing_stands = before is None or before.status == "W"
-        fits = nothing_stands if one.status == "F" else not nothing_stands
-        if fits and one.test not in has_left and low <= float(one.value) <= high:
+        fits = before is None or before.status == "W" if one.status == "F" else before is not None
+        if fits and one != before and one.test not in has_left and low <= float(one.value) <= high:
             leaving.append(one._replace(status="F"))
             has_left.add(one.test)
     return leaving

@@ -13,7 +13,7 @@ from msgspec.structs import replace
 
 from service.bench import NOW, PAT, Bench
 from service.laboratory import RULES, result_message
-from verifier.assurance.replaying import Replay, Stretch
+from verifier.assurance.replaying import Covered, Replay, Stretch
 from verifier.cli import main
 from verifier.decide.decide import decide
 from verifier.errors import RuleSetError
@@ -111,6 +111,23 @@ def test_what_a_person_stopped_and_the_candidate_lets_go_comes_first(laboratory:
     assert (rule.before, rule.after, rule.gained, rule.lost) == (4, 0, 0, 4)
     assert found.left_out == 0
     assert found.differs
+
+
+def test_how_much_of_history_was_judged_again_is_told(laboratory: Bench) -> None:
+    assert replayed(laboratory, LENIENT).covered == Covered(0, True)  # there is none yet
+    arrives(laboratory, "S1", potassium="6.9")
+    first = laboratory.now
+    laboratory.now += timedelta(days=10)
+    arrives(laboratory, "S2", potassium="6.9")
+    last = laboratory.now
+    for stretch, covered in (
+        (Stretch(), Covered(10, True)),
+        (Stretch(since=first - timedelta(days=400)), Covered(10, True)),
+        (Stretch(until=last), Covered(10, False)),  # the last decision is left out
+        (Stretch(since=first + timedelta(days=3), until=last), Covered(7, False)),
+        (Stretch(since=last - timedelta(hours=20), until=last), Covered(0, False)),
+    ):
+        assert replayed(laboratory, LENIENT, stretch=stretch).covered == covered
 
 
 def test_only_the_worst_are_kept_and_the_others_counted(laboratory: Bench) -> None:

@@ -56,6 +56,7 @@ def _head(replay: Replay) -> Iterator[str]:
     yield (
         f"judged     {counts.results:,} results of {counts.specimens:,} specimens, "
         f"{counts.decisions:,} decisions"
+        + (f", of {replay.covered.words()}" if replay.covered else "")
     )
     if counts.without_facts:
         yield f"           {counts.without_facts:,} more decisions have no stored facts"

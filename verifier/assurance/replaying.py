@@ -160,13 +160,29 @@ class Counts(Struct):
         return sum(self.fates.get(kind, {}).values())
 
 
+class Covered(Struct, frozen=True):
+    """How much of history was judged again.
+
+    `days` are whole days from the beginning of the stretch, or of stored history where that is
+    later, to its end; `whole` says that every stored decision lies in it.
+    """
+
+    days: int
+    whole: bool
+
+    def words(self) -> str:
+        """Return it as people say it."""
+        span = f"{self.days} day{'s' * (self.days != 1)}" if self.days else "less than a day"
+        return f"all stored history, {span}" if self.whole else span
+
+
 class Replay(Struct, frozen=True):
     """A replay as it ended. `changes` are the worst first, `left_out` says how many more there are.
 
     `candidate` and `against` say what was compared, with the hashes of their meaning; `against` is
     ``recorded`` for the decisions as they were made. `made` is when, None in what is kept beside a
     version: the same replay has the same hash. `cautions` are sentences on what this replay
-    can not show.
+    can not show. `covered` is None in what was kept before it was counted.
     """
 
     candidate: str
@@ -179,6 +195,7 @@ class Replay(Struct, frozen=True):
     changes: tuple[Change, ...]
     left_out: int
     cautions: tuple[str, ...] = ()
+    covered: Covered | None = None
 
     @property
     def differs(self) -> bool:

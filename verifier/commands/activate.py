@@ -96,18 +96,22 @@ def run_approve(args: argparse.Namespace) -> int:
     settings, store = opened(args.config)
     with store:
         check_if_outdated(store, settings, operator(), args.version)
-        version, replay = _shown(store, args.version)
+        version, replay = _shown(store, args.version, settings.replay_days)
         _same("hash", args.hash, version.hash)
         _same("replay", args.replay, replay.digest)
         who = signed(store, settings, args, "gave the password to approve rules")
         seen = Seen(version.hash, replay.digest)
-        stand = store.write(lambda tx: approve(tx, who, args.version, seen, args.comment))
+        stand = store.write(
+            lambda tx: approve(
+                tx, who, args.version, seen, args.comment, least=settings.replay_days
+            )
+        )
     lacking = missing(version, stand)
     print(f"approved by {who.name}" + (f"; {lacking}" if lacking else "; it can be activated"))
     return 0
 
 
-def _shown(store: "Store", number: int) -> "tuple[VersionRow, ReplayRow]":
+def _shown(store: "Store", number: int, least: int) -> "tuple[VersionRow, ReplayRow]":
     """Print what a person approves, and return it."""
     from verifier import clock
     from verifier.assurance.replay_report import as_text
@@ -116,7 +120,7 @@ def _shown(store: "Store", number: int) -> "tuple[VersionRow, ReplayRow]":
     from verifier.service.ruletexts import compared
 
     now = clock.now()
-    version, replay = store.read(lambda reader: approvable(reader, number, now))
+    version, replay = store.read(lambda reader: approvable(reader, number, now, least))
     print(headline(number, version.authors, version.note))
     print(f"  hash      {version.hash}\n  rule set  {version.identity}")
     print(f"  replay    {replay.digest}")

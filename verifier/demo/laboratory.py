@@ -102,6 +102,15 @@ class Laboratory:
                 await process.wait()
         return process.returncode or 0
 
+    async def gone(self) -> str:
+        """Wait until the service has ended, whoever ended it; say how, and where it told why."""
+        assert self._process is not None, "started before"
+        code = await self._process.wait()
+        how = (
+            f"was killed by {signal.Signals(-code).name}" if code < 0 else f"ended with code {code}"
+        )
+        return f"the service {how} and the demo can not go on; what it said is in {self.log}"
+
     async def _listening(self) -> None:
         for port in [*self.ports.values(), self.web]:
             while not await _answers(port):

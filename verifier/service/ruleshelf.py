@@ -32,8 +32,10 @@ from msgspec import Struct
 from verifier import __version__
 from verifier.errors import RefusedError
 from verifier.language import Program
+from verifier.service.replaycover import said_of, short_of
 from verifier.service.rulestate import Course, Listed, counting, course, state_of
 from verifier.service.ruletexts import check_names
+from verifier.settings import REPLAY_DAYS
 from verifier.store.rows import Person, Role
 from verifier.store.rulerows import ApprovalRow, ReplayRow, RuleTexts, VersionRow
 from verifier.store.transaction import Reader, Transaction
@@ -165,36 +167,51 @@ def store_replay(
     if seen not in (None, version.hash):
         raise RefusedError(f"Version {number} was changed while it was replayed. Replay it again.")
     digest = tx.add_rule_replay(version, known(tx, against), result)
-    detail = {"against": against, "digest": digest}
+    detail = {"against": against, "digest": digest, "covered": said_of(result)}
     tx.audit(PROGRAM, "replayed rules", subject(number), detail)
     return digest
 
 
-def approvable(reader: Reader, number: int, now: datetime) -> tuple[VersionRow, ReplayRow]:
+def approvable(
+    reader: Reader, number: int, now: datetime, least: int = REPLAY_DAYS
+) -> tuple[VersionRow, ReplayRow]:
     """Return what a person must have seen to approve a version.
 
+    `least` is how many days of history a replay must cover, or all of it.
+
     Raises:
-        RefusedError: it is not checked, is active, or was not replayed against what is.
+        RefusedError: it is not checked, is active, or was not replayed against what is, or over too
+            little history.
     """
     version = fit_version(reader, number)
     where = course(reader.rule_activations(), now)
     if where.active and where.active.version == number:
         raise RefusedError(f"Version {number} is active already.")
-    return version, needed_replay(reader, version, where)
+    replay = needed_replay(reader, version, where)
+    if short := short_of(replay, least):
+        raise RefusedError(short)
+    return version, replay
 
 
 def approve(
-    tx: Transaction, who: Person, number: int, seen: Seen, comment: str = ""
+    tx: Transaction,
+    who: Person,
+    number: int,
+    seen: Seen,
+    comment: str = "",
+    *,
+    least: int = REPLAY_DAYS,
 ) -> tuple[ApprovalRow, ...]:
     """Approve what a person saw; return the approvals that count now.
 
     Raises:
         RefusedError: the role may not; the version is not checked; it or its replay is not what
-            was seen; there is no replay against the active version; the person approved already.
+            was seen; there is no replay against the active version, or it covers fewer days than
+            `least` and not all history; the person approved already.
     """
     may(who, APPROVES, "approve rules")
     tx.claim(RULES)
-    version, replay = approvable(tx, number, tx.now())
+    version, replay = approvable(tx, number, tx.now(), least)
     where = course(tx.rule_activations(), tx.now())
     if seen.hash != version.hash:
         raise RefusedError(
@@ -211,7 +228,8 @@ def approve(
             f"{who.name} has approved version {number} already; another person must."
         )
     tx.add_rule_approval(number, who.name, seen.hash, seen.replay, comment)
-    detail = {"hash": seen.hash, "replay": seen.replay, "comment": comment}
+    covered = said_of(replay.result)
+    detail = {"hash": seen.hash, "replay": seen.replay, "covered": covered, "comment": comment}
     tx.audit(who.name, "approved rules", subject(number), detail)
     return counted(tx, version, where)
 

@@ -4,6 +4,7 @@ from verifier.assurance.replay_report import percent, shown_stretch, side_text
 from verifier.assurance.replaying import CHANGES, FATES, MEANINGS, Replay
 from verifier.service import ruleshelf
 from verifier.service.givingway import giving_way
+from verifier.service.replaycover import said_of, short_of
 from verifier.service.replaying import from_store
 from verifier.service.rulestate import Listed, missing
 from verifier.service.ruletexts import compared
@@ -84,6 +85,8 @@ def work(reader: Reader, desk: Desk, number: int) -> Content:
         "running": any(each and each.running for each in (tested, replaying)),
         "replay": _replay(row),
         "replayed": row,
+        "covered": said_of(row.result) if row else "",
+        "short": short_of(row, desk.settings.replay_days) if row else "",
         "kinds": CHANGES,
         "meanings": MEANINGS,
         "fates": FATES,

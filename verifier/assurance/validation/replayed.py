@@ -34,6 +34,7 @@ def _blocks(replay: Replay, digest: str) -> Iterator[Block]:
             ("candidate", f"{replay.candidate}, rule set {replay.candidate_identity}"),
             ("against", f"{replay.against} {replay.against_identity}".rstrip()),
             ("history", shown_stretch(replay)),
+            ("covered", replay.covered.words() if replay.covered else "not counted"),
             ("judged", f"{several(counts.specimens, 'specimen')}, {counts.decisions} decisions"),
             ("left before", before),
             ("leave with it", counted(counts.released_after, counts.results)),

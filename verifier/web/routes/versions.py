@@ -9,6 +9,7 @@ from fastapi.responses import Response
 
 from verifier.errors import RefusedError, VerifierError
 from verifier.service import ruleorders, ruleshelf
+from verifier.service.replaycover import short_of
 from verifier.service.rulechecks import check_version
 from verifier.store.rows import Session
 from verifier.store.transaction import Reader
@@ -75,10 +76,13 @@ def send(number: int, desk: TheDesk, session: Visitor) -> Response:
     """Check a draft with its scenarios as the service would use it; then it waits for approval."""
 
     def act() -> None:
-        if desk.store.read(lambda r: ruleshelf.replay_of(r, number, desk.clock())) is None:
+        row = desk.store.read(lambda r: ruleshelf.replay_of(r, number, desk.clock()))
+        if row is None:
             raise RefusedError(
                 "Replay it first: those who approve it must see what it would change."
             )
+        if short := short_of(row, desk.settings.replay_days):
+            raise RefusedError(short)
         if check_version(desk.store, desk.settings, session.person.name, number).program is None:
             raise RefusedError("It has errors or a scenario fails, so nobody can approve it yet.")
 
@@ -100,7 +104,10 @@ def approve(
     def act() -> None:
         who = desk.check_password(session.person.name, password, SIGNING)
         seen = ruleshelf.Seen(hash, replayed)
-        desk.store.write(lambda tx: ruleshelf.approve(tx, who, number, seen, note.strip()))
+        least = desk.settings.replay_days
+        desk.store.write(
+            lambda tx: ruleshelf.approve(tx, who, number, seen, note.strip(), least=least)
+        )
 
     return _acted(desk, session, number, act)
 
