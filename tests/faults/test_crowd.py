@@ -110,3 +110,5 @@ def test_no_file_can_be_opened_any_more(tmp_path: Path) -> None:
                 sent.answers.append(late.send(sent.raw))
         balance(house, books, lis)
     assert books.acknowledged == len(books.sent)
+    log = (tmp_path / "service.log").read_text()
+    assert 1 <= log.count("accept() out of system resource") <= 3, "the log is not flooded"
