@@ -391,3 +391,32 @@ def test_a_version_is_replayed_and_the_replay_kept_for_its_approval(
     assert from_store(kept.result).changes[0].specimen == "S1"
     assert run(laboratory, "replay", "--candidate", "2", "--test", "sodium") == 0
     assert store.read(lambda r: ruleshelf.replay_of(r, second, NOW)) == kept
+
+
+def test_a_lost_call_and_a_lost_flag_are_changes_and_come_before_words(laboratory: Bench) -> None:
+    calling = RULES + "  call clinician within 30 minutes\n  ask for new specimen\n"
+    (laboratory.line.settings.rules / "test.rules").write_text(calling)
+    history(laboratory)
+    silent = calling.replace("  call clinician within 30 minutes\n", "")
+    base = candidate(calling)
+    found = replayed(laboratory, silent, base)
+    assert {(c.kind, c.test) for c in found.changes} == {("critical lost", "potassium")}
+    assert found.counts.changed == len(found.changes) == 4
+    first = found.changes[0]
+    lost = set(first.before.asked) - set(first.after.asked)
+    assert lost == {"call clinician within 30 minutes"}
+    kept = calling.replace("  ask for new specimen\n", "")
+    assert {c.kind for c in replayed(laboratory, kept, base).changes} == {"less asked"}
+    # Another hold stands in for what is critical no more: the flag and the call are lost.
+    held = calling.replace("above 6.2", "above 7.1") + (
+        'rule high for potassium  from "invented"\n'
+        '  hold when result > 6.2 mmol/L\n  because "high"\n'
+    )
+    told = [
+        (c.kind, c.before.flag, c.after.outcome) for c in replayed(laboratory, held, base).changes
+    ]
+    assert set(told) == {("critical lost", "HH", "hold")}
+    # What no sentence shows is no change: the reason names the limit, and its facts alone differ.
+    plain = calling.replace("is beyond the critical limit {limit}", "is beyond")
+    wider = plain.replace("below 2.8", "below 2.7")
+    assert not replayed(laboratory, wider, candidate(plain)).changes

@@ -37,9 +37,12 @@ def percent(part: int, whole: int) -> str:
 
 
 def side_text(side: Side) -> str:
-    """Return outcome, flag and the rules that speak, on one line."""
+    """Return outcome, flag, the rules that speak and what is asked for, on one line."""
     rules = ", ".join(dict.fromkeys(reason.rule for reason in side.reasons if reason.rule))
-    words = [_OUTCOMES[side.outcome], side.flag and f"[{side.flag}]", rules and f"({rules})"]
+    words = [
+        side.shown, _OUTCOMES[side.outcome], side.flag and f"[{side.flag}]", rules and f"({rules})",
+        side.asked and f"and asks: {', '.join(side.asked)}",
+    ]  # fmt: skip
     return " ".join(filter(None, words))
 
 
@@ -121,7 +124,7 @@ def _changes(replay: Replay, most: int) -> Iterator[str]:
         yield from _change(change)
     left = replay.left_out + max(0, len(replay.changes) - most)
     if left:
-        yield f"and {left:,} more"
+        yield f"and {left:,} more, which come after these in that order"
 
 
 def _change(change: Change) -> Iterator[str]:

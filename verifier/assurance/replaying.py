@@ -15,23 +15,27 @@ from msgspec import Struct
 from verifier.facts.verdicts import Kind, Outcome
 
 ChangeKind = Literal[
-    "newly released", "newly held", "now waits", "failed", "other reasons", "other words"
-]
+    "newly released", "critical lost", "failed", "newly held", "now waits", "less asked",
+    "other reasons", "other words",
+]  # fmt: skip
 Fate = Literal[
     "rejected", "corrected", "withdrawn", "replaced", "open", "released by a person",
     "released by rules", "derived",
 ]  # fmt: skip
 
 CHANGES: tuple[ChangeKind, ...] = (
-    "newly released", "failed", "newly held", "now waits", "other words", "other reasons"
+    "newly released", "critical lost", "failed", "newly held", "now waits", "less asked",
+    "other reasons", "other words",
 )  # fmt: skip
 MEANINGS: Mapping[ChangeKind, str] = {
     "newly released": "held or waiting before, would leave with the candidate",
+    "critical lost": "no longer flagged critical, or nobody is called any more",
     "failed": "the candidate could not judge it and would hold it",
     "newly held": "left before, would be held with the candidate",
     "now waits": "would wait with the candidate and did not before, or waits and was held",
-    "other words": "same outcome; flag, reference, comment or sentence differs",
+    "less asked": "same outcome; a rerun, specimen or test is no longer asked for",
     "other reasons": "held or waiting with both, for other rules",
+    "other words": "same outcome; flag, reference, comment, sentence or what is asked for differs",
 }
 FATES: Mapping[Fate, str] = {
     "rejected": "a person rejected it",
@@ -66,7 +70,11 @@ class Said(Struct, frozen=True):
 
 
 class Side(Struct, frozen=True):
-    """What one rule set says of a result; ``absent`` is a derived result it does not report."""
+    """What one rule set says of a result; ``absent`` is a derived result it does not report.
+
+    `asked` is what is asked for because of it, such as ``call clinician``. `shown` is value and
+    unit, where the two rule sets show them differently.
+    """
 
     outcome: Outcome | Literal["absent"]
     flag: str = ""
@@ -74,6 +82,8 @@ class Side(Struct, frozen=True):
     comments: tuple[str, ...] = ()
     reference: str = ""
     instead: str = ""
+    asked: tuple[str, ...] = ()
+    shown: str = ""
 
 
 class Change(Struct, frozen=True):

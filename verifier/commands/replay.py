@@ -31,7 +31,8 @@ however often it was judged. Times without zone are UTC.
 The replay of a version against the active version is kept beside it; approvals name its hash.
 
 The list is worst first: what the candidate would newly release and a person once rejected or
-corrected stands at the top.
+corrected stands at the top, then what loses a critical flag or a call. What is only said otherwise
+comes last.
 
 exit codes: 0 nothing differs, 1 something does, 2 wrong use"""
 

@@ -30,9 +30,11 @@ from datetime import datetime
 from msgspec import Struct
 
 from verifier import __version__
+from verifier.assurance.proving import Proofs
 from verifier.errors import RefusedError
 from verifier.language import Program
 from verifier.service.replaycover import said_of, short_of
+from verifier.service.ruleguarantees import needed_proofs, proofs_of, put_on_record, summary
 from verifier.service.rulestate import Course, Listed, counting, course, state_of
 from verifier.service.ruletexts import check_names
 from verifier.settings import REPLAY_DAYS
@@ -45,7 +47,6 @@ APPROVES: frozenset[Role] = frozenset({"pathologist", "administrator"})
 ACTIVATES: frozenset[Role] = frozenset({"pathologist", "administrator"})  # and rolls back
 RULES = "rules"  # what every act on versions claims: one at a time among all nodes
 PROGRAM = "verifier"  # on record for the first version, which nobody approved
-RULES = "rules"  # what is claimed by who changes versions or what decides
 
 
 class Shelf(Struct, frozen=True):
@@ -148,7 +149,10 @@ def keep_check(tx: Transaction, who: str, number: int, seen: str, program: Progr
     tx.set_rule_checked(number, program.identity, who, __version__)
     detail = {"hash": seen, "rule set": program.identity, "program": __version__}
     tx.audit(who, "checked rules", subject(number), detail)
-    return known(tx, number)
+    version = known(tx, number)
+    if not program.guarantees and proofs_of(tx, version) is None:
+        put_on_record(tx, who, version, Proofs(program.identity, (), 0.0, ()))
+    return version
 
 
 def store_replay(
@@ -180,8 +184,8 @@ def approvable(
     `least` is how many days of history a replay must cover, or all of it.
 
     Raises:
-        RefusedError: it is not checked, is active, or was not replayed against what is, or over too
-            little history.
+        RefusedError: it is not checked or proved, breaks a guarantee, is active, or was not
+            replayed against what is, or over too little history.
     """
     version = fit_version(reader, number)
     where = course(reader.rule_activations(), now)
@@ -230,12 +234,13 @@ def approve(
     tx.add_rule_approval(number, who.name, seen.hash, seen.replay, comment)
     covered = said_of(replay.result)
     detail = {"hash": seen.hash, "replay": seen.replay, "covered": covered, "comment": comment}
-    tx.audit(who.name, "approved rules", subject(number), detail)
+    proved = summary(needed_proofs(tx, version))
+    tx.audit(who.name, "approved rules", subject(number), {**detail, **proved})
     return counted(tx, version, where)
 
 
 def fit_version(reader: Reader, number: int) -> VersionRow:
-    """Return a version this program has checked. Raises RefusedError when it has not."""
+    """Return a version this program has checked, with no guarantee refuted, else RefusedError."""
     version = known(reader, number)
     if version.checked is None:
         raise RefusedError(f"Version {number} is a draft that was not checked, or has errors.")
@@ -244,6 +249,7 @@ def fit_version(reader: Reader, number: int) -> VersionRow:
             f"Version {number} was checked by verifier {version.checked_with}, and this is "
             f"{__version__}. Check it again."
         )
+    needed_proofs(reader, version)
     return version
 
 

@@ -15,6 +15,7 @@ from starlette.exceptions import HTTPException
 from verifier.clock import Clock
 from verifier.errors import RefusedError, StoreError
 from verifier.service.line import Line
+from verifier.service.status import Status
 from verifier.settings import Settings
 from verifier.store.store import Store
 from verifier.web.desk import Desk
@@ -28,14 +29,17 @@ from verifier.web.routes import (
     case,
     claims,
     drafts,
+    health,
     levels,
     messages,
+    overview,
     people,
     provider,
     quality,
     queue,
     record,
     rules,
+    scripts,
     search,
     steps,
     stops,
@@ -48,13 +52,15 @@ from verifier.web.shell import Shell
 _STATIC = Path(__file__).parent / "static"
 
 
-def create_app(store: Store, line: Line, settings: Settings, clock: Clock) -> FastAPI:
-    """Return the page as an ASGI application.
+def create_app(
+    store: Store, line: Line, settings: Settings, clock: Clock, status: Status | None = None
+) -> FastAPI:
+    """Return the page as an ASGI application; `status` is that of the process it runs in.
 
     It neither opens nor closes the store. Call `app.state.desk.pulse.close()` before stopping the
     server: open pages hold a stream that would otherwise keep it waiting.
     """
-    desk = Desk(store, line, settings, clock)
+    desk = Desk(store, line, settings, clock, status or Status.of(settings, clock()))
 
     @asynccontextmanager
     async def running(app: FastAPI) -> AsyncIterator[None]:
@@ -64,10 +70,10 @@ def create_app(store: Store, line: Line, settings: Settings, clock: Clock) -> Fa
 
     app = FastAPI(lifespan=running, openapi_url=None, docs_url=None, redoc_url=None)
     app.state.desk = desk
-    app.add_middleware(Shell, secure=settings.web.encrypted)
+    app.add_middleware(Shell, secure=settings.web.encrypted, languages=settings.web.languages)
     app.mount("/static", StaticFiles(directory=_STATIC), name="static")
-    doors = (access, steps, provider, account)
-    bench = (queue, case, claims, batch, acts, calls, trails, search, messages)
+    doors = (access, steps, provider, account, health, scripts)
+    bench = (queue, case, claims, batch, acts, calls, trails, search, messages, overview)
     office = (stops, quality, levels, usage, rules, versions, drafts, people, record)
     for part in (*doors, *bench, *office):
         app.include_router(part.router, dependencies=[Depends(numbers_fit)])

@@ -12,6 +12,7 @@ from verifier.facts.catalogue import TestDefinition
 from verifier.quality.choices import MEANINGS, RuleName
 from verifier.quality.standing import QualityState
 from verifier.service.gating import stands_now
+from verifier.service.levels import in_use
 from verifier.settings import Quality
 from verifier.store.qualityrows import ControlLevel, ControlResult, CorrectiveAction, StandingRow
 from verifier.store.transaction import Reader
@@ -56,6 +57,19 @@ def standings(reader: Reader, settings: Quality, now: datetime) -> list[Shown]:
         return spare, order.index(each.state), each.row.test, each.row.analyzer
 
     return sorted(found, key=rank)
+
+
+def not_judged(reader: Reader, since: datetime) -> dict[str, list[ControlResult]]:
+    """Return what arrived since an instant and could not be judged: what is to be settled, and
+    apart from it what is `without_levels`, of tests that no level is defined for on its analyzer
+    and nothing follows from."""
+    levels = reader.control_levels()
+    found: dict[str, list[ControlResult]] = {"not_judged": [], "without_levels": []}
+    for each in reader.controls_not_judged(since):
+        gated = not each.test or in_use(levels, each.test, each.analyzer)
+        if each.left_out is None:
+            found["not_judged" if gated else "without_levels"].append(each)
+    return found
 
 
 def rules_in_use(settings: Quality) -> list[str]:

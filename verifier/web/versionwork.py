@@ -1,4 +1,4 @@
-"""What a page starts and does not wait for: the scenarios of a version, and its replay."""
+"""What a page starts and does not wait for: scenarios, proofs and replay of a version."""
 
 import os
 from datetime import timedelta
@@ -8,18 +8,38 @@ from verifier.assurance.replaying import Replay, Stretch
 from verifier.errors import RuleSetError
 from verifier.service import candidates, ruleshelf
 from verifier.service.replaying import run_replay, to_store
+from verifier.service.rulechecks import check_version
+from verifier.service.ruleproofs import prove_version
 from verifier.service.scenarioruns import run_scenarios
 from verifier.store.transaction import Reader, Transaction
 from verifier.web.chores import Tell
 from verifier.web.desk import Desk
 
-SCENARIOS, REPLAY = "scenarios", "replay"
+SCENARIOS, PROOFS, REPLAY = "scenarios", "proofs", "replay"
 
 
 def start_scenarios(desk: Desk, number: int) -> None:
     """Run the scenarios of a version as it is now, in the background."""
     written = desk.store.read(lambda reader: ruleshelf.texts(reader, number))
     desk.chores.start(SCENARIOS, number, partial(run_scenarios, written, desk.settings.units))
+
+
+def start_proofs(desk: Desk, who: str, number: int, *, send: bool = False) -> None:
+    """Prove the guarantees of a version in the background; with `send` it is checked as well.
+
+    Both are kept; what is proved already is not proved again.
+    """
+    work = partial(_send if send else _prove, desk, who, number)
+    desk.chores.start(PROOFS, number, work)
+
+
+def _prove(desk: Desk, who: str, number: int, tell: Tell) -> None:
+    prove_version(desk.store, desk.settings, who, number, tell, apart=True)
+
+
+def _send(desk: Desk, who: str, number: int, tell: Tell) -> None:
+    if check_version(desk.store, desk.settings, who, number, tell, apart=True).program is None:
+        raise RuleSetError("It has errors or a scenario fails, so nobody can approve it yet.")
 
 
 def start_replay(desk: Desk, who: str, number: int, days: int) -> None:

@@ -7,22 +7,25 @@ from verifier.assurance.replaying import CHANGES, FATES, MEANINGS, Change, Repla
 from verifier.assurance.validation.evidence import Further, counted, several
 from verifier.documents.document import Block, Cell, Column, Pairs, Paragraph, Points, Table
 
+_WORST = ("newly released", "critical lost", "less asked")
 _MOST = 100  # changed results that are listed
 
 
 def of_replay(replay: Replay, digest: str = "") -> Further:
     """Return the replay; `digest` is what approvals name of it."""
     counts = replay.counts
-    released = counts.of_kind("newly released")
+    worst = {kind: counts.of_kind(kind) for kind in _WORST}
     standing = (
         f"{several(counts.changed, 'result')} of {counts.results} judged otherwise, "
-        f"{released} of them newly released"
+        + ", ".join(f"{number} {kind}" for kind, number in worst.items())
     )
     if counts.without_facts:
         standing += f"; {several(counts.without_facts, 'decision')} could not be judged again"
     if not counts.decisions:
         standing = "there was no stored history to replay"
-    look = bool(released or counts.failures or counts.without_facts or not counts.decisions)
+    look = bool(
+        any(worst.values()) or counts.failures or counts.without_facts or not counts.decisions
+    )
     return Further(standing, tuple(_blocks(replay, digest)), look)
 
 
@@ -87,7 +90,7 @@ def _changes(replay: Replay) -> Table:
 def _change(change: Change) -> tuple[Cell | str, ...]:
     """Return a change without what names a patient or specimen: the file leaves the laboratory."""
     return (
-        Cell(change.kind, "bad" if change.kind == "newly released" else ""),
+        Cell(change.kind, "bad" if change.kind in _WORST else ""),
         f"{change.title} {change.value} {change.unit}".strip(),
         FATES[change.fate],
         side_text(change.before),

@@ -2,10 +2,13 @@
 
 import argparse
 import json
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from verifier.commands.rules.signing import headline, opened, signed, takes_person
+from verifier.commands.rules.testing import show_progress
+from verifier.errors import RefusedError
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -29,7 +32,11 @@ rules imported again with --as put that person among the writers.
 The draft decides nothing until it is replayed, approved by two people and activated. The
 [parameters] of the configuration are part of it.
 
-exit codes: 0 the draft is fit for use, 1 it has errors and is kept as a draft, 2 wrong use"""
+Its guarantees are proved as well. Where one is refuted the case is shown, and nobody can approve
+it.
+
+exit codes: 0 the draft is fit for use, 1 it has errors or breaks a guarantee and stays a draft,
+            2 wrong use"""
 
 EXPORT_EXAMPLE = """example:
   verifier rules export 3 my-rules --config verifier.toml
@@ -141,7 +148,11 @@ def _report(
 ) -> int:
     from verifier.service.rulechecks import check_version
 
-    checked = check_version(store, settings, who, version.id)
+    try:
+        checked = check_version(store, settings, who, version.id, partial(show_progress, "proving"))
+    except RefusedError as refused:
+        print(f"{refused}\n\nversion {version.id} stays a draft; nobody can approve it")
+        return 1
     if checked.diagnostics:
         print(_findings(written, checked), end="\n\n")
     if checked.program is None:
@@ -149,9 +160,17 @@ def _report(
         return 1
     program = checked.program
     print(f"version {version.id} is checked: {len(program.rules)} rules")
+    print(f"  guarantees {_guarantees(store, version)}")
     print(f"  hash      {version.hash}\n  rule set  {program.identity}")
     _tell_changes(store, version, written)
     return 0
+
+
+def _guarantees(store: "Store", version: "VersionRow") -> str:
+    from verifier.assurance.guaranteed import standing
+    from verifier.service.ruleguarantees import needed_proofs
+
+    return standing(store.read(lambda reader: needed_proofs(reader, version)))
 
 
 def _findings(written: "RuleTexts", checked: "Checked") -> str:

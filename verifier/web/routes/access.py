@@ -5,7 +5,7 @@ from math import ceil
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Form, Request
-from fastapi.responses import PlainTextResponse, Response
+from fastapi.responses import Response
 
 from verifier.errors import RefusedError
 from verifier.store.transaction import Transaction
@@ -25,13 +25,6 @@ from verifier.web.guard import (
 )
 
 router = APIRouter()
-
-
-@router.get("/health")
-def health(desk: TheDesk) -> Response:
-    """Say that the page and its database answer; nothing else is told to strangers."""
-    desk.store.read(lambda reader: reader.problem_count())
-    return PlainTextResponse("ok\n")
 
 
 @router.get("/sign-in")

@@ -236,7 +236,7 @@ def _level(
             "drawing": drawn(level, drawn_too, actions, judged, desk.zone),  # type: ignore[arg-type]
             "results": results[-LISTED:][::-1], "against": against,
             "own": [(values, _own(told, level)) for values, told in own],
-            "insert_of": insert_of, "brief": brief, "shown": shown, "digits": digits_of,
+            "insert_of": insert_of, "brief": brief,
             "use_own": use_own, "titles": desk.line.judge.program.catalogue.tests,
             "refused": refused,
         }  # fmt: skip

@@ -19,7 +19,7 @@ from verifier.web.guard import May, Visitor, meant, see
 from verifier.web.monthpaper import Month, month_document
 from verifier.web.monthview import month, month_csv, month_of
 from verifier.web.qualitynumbers import brief, digits_of, shown
-from verifier.web.qualityview import MARKS, rules_in_use, standings, undefined
+from verifier.web.qualityview import MARKS, not_judged, rules_in_use, standings, undefined
 
 router = APIRouter()
 Password = Annotated[str, Form(max_length=2000)]
@@ -149,9 +149,7 @@ def _quality(
             "reviews": reader.open_reviews(),
             "alarms": reader.open_alarms(),
             "monitors": reader.monitors(),
-            "not_judged": [
-                each for each in reader.controls_not_judged(now - NOT_JUDGED) if not each.left_out
-            ],
+            **not_judged(reader, now - NOT_JUDGED),
             "refused": refused,
             "typed": typed,
         }
@@ -170,7 +168,7 @@ def _actions(reader: Reader, since: datetime) -> list[CorrectiveAction]:
 
 
 def _month(reader: Reader, *, desk: Desk, begin: datetime, end_of: datetime) -> Content:
-    lines = month(reader, begin, end_of, desk.settings.quality.allowable)
+    lines = month(reader, begin, end_of, desk.settings.quality)
     return {
         "lines": lines, "begin": begin, "before": begin - timedelta(days=1), "after": end_of,
         "titles": desk.line.judge.program.catalogue.tests, "shown": shown, "digits": digits_of,
@@ -179,7 +177,7 @@ def _month(reader: Reader, *, desk: Desk, begin: datetime, end_of: datetime) -> 
 
 
 def _paper(reader: Reader, desk: Desk, begin: datetime, end_of: datetime) -> Month:
-    lines = month(reader, begin, end_of, desk.settings.quality.allowable)
+    lines = month(reader, begin, end_of, desk.settings.quality)
     places = dict.fromkeys((line.level.test, line.analyzer) for line in lines)
     actions = [
         action

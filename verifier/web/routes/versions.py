@@ -10,7 +10,6 @@ from fastapi.responses import Response
 from verifier.errors import RefusedError, VerifierError
 from verifier.service import ruleorders, ruleshelf
 from verifier.service.replaycover import short_of
-from verifier.service.rulechecks import check_version
 from verifier.store.rows import Session
 from verifier.store.transaction import Reader
 from verifier.web import versionview, versionwork
@@ -62,11 +61,20 @@ def scenarios(number: int, desk: TheDesk, session: Visitor) -> Response:
     return see(f"/rules/version/{number}#tested")
 
 
+@router.post("/rules/version/{number}/prove", dependencies=_approves)
+def prove(number: int, desk: TheDesk, session: Visitor) -> Response:
+    """Begin to prove the guarantees."""
+    desk.store.read(lambda reader: ruleshelf.known(reader, number))
+    versionwork.start_proofs(desk, session.person.name, number)
+    return see(f"/rules/version/{number}#proved")
+
+
 @router.post("/rules/version/{number}/replay", dependencies=_approves)
 def replay(
     number: int, desk: TheDesk, session: Visitor, days: Annotated[int, Form(ge=0, le=36500)] = 0
 ) -> Response:
-    """Begin to judge history again; 0 days are all there is."""
+    """Begin to judge history again, 0 days are all there is; and to prove what is not proved."""
+    versionwork.start_proofs(desk, session.person.name, number)
     versionwork.start_replay(desk, session.person.name, number, days)
     return see(f"/rules/version/{number}#tested")
 
@@ -83,8 +91,7 @@ def send(number: int, desk: TheDesk, session: Visitor) -> Response:
             )
         if short := short_of(row, desk.settings.replay_days):
             raise RefusedError(short)
-        if check_version(desk.store, desk.settings, session.person.name, number).program is None:
-            raise RefusedError("It has errors or a scenario fails, so nobody can approve it yet.")
+        versionwork.start_proofs(desk, session.person.name, number, send=True)
 
     return _acted(desk, session, number, act)
 
