@@ -41,7 +41,7 @@ def side_text(side: Side) -> str:
     rules = ", ".join(dict.fromkeys(reason.rule for reason in side.reasons if reason.rule))
     words = [
         side.shown, _OUTCOMES[side.outcome], side.flag and f"[{side.flag}]", rules and f"({rules})",
-        side.asked and f"and asks: {', '.join(side.asked)}",
+        f"and asks: {', '.join(side.asked)}" if side.asked else "",
     ]  # fmt: skip
     return " ".join(filter(None, words))
 

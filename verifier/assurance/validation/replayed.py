@@ -3,11 +3,11 @@
 from collections.abc import Iterator
 
 from verifier.assurance.replay_report import shown_stretch, side_text
-from verifier.assurance.replaying import CHANGES, FATES, MEANINGS, Change, Replay
+from verifier.assurance.replaying import CHANGES, FATES, MEANINGS, Change, ChangeKind, Replay
 from verifier.assurance.validation.evidence import Further, counted, several
 from verifier.documents.document import Block, Cell, Column, Pairs, Paragraph, Points, Table
 
-_WORST = ("newly released", "critical lost", "less asked")
+_WORST: tuple[ChangeKind, ...] = ("newly released", "critical lost", "less asked")
 _MOST = 100  # changed results that are listed
 
 
