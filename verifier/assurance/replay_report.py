@@ -1,6 +1,7 @@
 """A replay as text for a terminal."""
 
 from collections.abc import Iterator
+from datetime import datetime
 
 from verifier.assurance.replaying import CHANGES, FATES, MEANINGS, Change, Replay, Side
 
@@ -12,9 +13,9 @@ def as_text(replay: Replay, most: int = 40) -> str:
     return "\n".join((*_head(replay), *_tests(replay), *_rules(replay), *_changes(replay, most)))
 
 
-def shown_stretch(replay: Replay) -> str:
-    """Return the stretch in words."""
-    since, until = replay.stretch.since, replay.stretch.until
+def shown_stretch(replay: Replay, kept: datetime | None = None) -> str:
+    """Return the stretch in words; one without an end ended when it was made, or `kept`."""
+    since, until = replay.stretch.since, replay.stretch.until or replay.made or kept
     parts = [
         f"from {since:%Y-%m-%d %H:%M %Z}" if since else "from the beginning",
         f"to {until:%Y-%m-%d %H:%M %Z}" if until else "to now",
@@ -41,7 +42,7 @@ def side_text(side: Side) -> str:
     rules = ", ".join(dict.fromkeys(reason.rule for reason in side.reasons if reason.rule))
     words = [
         side.shown, _OUTCOMES[side.outcome], side.flag and f"[{side.flag}]", rules and f"({rules})",
-        side.asked and f"and asks: {', '.join(side.asked)}",
+        f"and asks: {', '.join(side.asked)}" if side.asked else "",
     ]  # fmt: skip
     return " ".join(filter(None, words))
 

@@ -178,6 +178,7 @@ def _keep(
     found: "Replay", site: "Settings", candidate: "Candidate", against: "Candidate | None"
 ) -> None:
     """Keep what two versions differ in, whole, beside the candidate: approvals name its hash."""
+    from verifier.commands.suspend import operator
     from verifier.service.replaying import to_store
     from verifier.service.ruleshelf import store_replay
     from verifier.store.store import Store
@@ -186,9 +187,9 @@ def _keep(
     if candidate.version is None or against is None or against.version is None or not whole:
         return
     number, other, seen = candidate.version, against.version, candidate.texts.hash
-    kept = to_store(found)
+    kept, who = to_store(found), operator()
     with Store.of(site) as store:
-        digest = store.write(lambda tx: store_replay(tx, number, other, kept, seen=seen))
+        digest = store.write(lambda tx: store_replay(tx, number, other, kept, seen=seen, who=who))
     print(f"kept beside version {number}; approvals name the hash {digest[:12]}", file=sys.stderr)
 
 

@@ -1,10 +1,9 @@
 """The versions of the rule set: what people do with them, each act in one transaction, on record.
 
-The way of a version: `add` a draft (it may have errors), `edit` it while it is one, check it
-(`rulechecks.check_version`), `store_replay` of what it would
-have decided otherwise than the active version, `approve` by two people, `ruleorders.order` its
-activation for now or later, `ruleorders.roll_back` if it was a mistake. A running service notices
-(`rulewatch`).
+The way of a version: `add` a draft (it may have errors), `edit` it while it is one, check it and
+prove its guarantees (`rulechecks.check_version`), `store_replay` of what it would have decided
+otherwise than the active version, `approve` by two people, `ruleorders.order` its activation for
+now or later, `ruleorders.roll_back` if it was a mistake. A running service notices (`rulewatch`).
 
 What the page, replay and reports call:
 
@@ -12,7 +11,6 @@ What the page, replay and reports call:
 - `texts(reader, number) -> RuleTexts` · `ruletexts.compared(old, new) -> list[str]`
 - `replay_of(reader, number, now) -> ReplayRow | None`: the replay that approvals must name
 - `approvable(reader, number, now)`: version and replay to approve, or why it can not be
-- `rulechecks.check_version(store, settings, who, number) -> Checked`: check, and keep it if fit
 - `add`, `edit`, `keep_check`, `store_replay`, `approve`, and in `ruleorders` `order`, `withdraw`,
   `roll_back`
 
@@ -35,7 +33,7 @@ from verifier.errors import RefusedError
 from verifier.language import Program
 from verifier.service.replaycover import said_of, short_of
 from verifier.service.ruleguarantees import needed_proofs, proofs_of, put_on_record, summary
-from verifier.service.rulestate import Course, Listed, counting, course, state_of
+from verifier.service.rulestate import Course, Listed, carried, counting, course, state_of
 from verifier.service.ruletexts import check_names
 from verifier.settings import REPLAY_DAYS
 from verifier.store.rows import Person, Role
@@ -47,6 +45,7 @@ APPROVES: frozenset[Role] = frozenset({"pathologist", "administrator"})
 ACTIVATES: frozenset[Role] = frozenset({"pathologist", "administrator"})  # and rolls back
 RULES = "rules"  # what every act on versions claims: one at a time among all nodes
 PROGRAM = "verifier"  # on record for the first version, which nobody approved
+REPLAYED = "replayed rules"  # as the audit log says it
 
 
 class Shelf(Struct, frozen=True):
@@ -69,7 +68,8 @@ def shelf(reader: Reader, now: datetime) -> Shelf:
     listed = []
     for version in reversed(reader.rule_versions()):
         approvals = counted(reader, version, where)
-        listed.append(Listed(version, state_of(version, where, approvals, now), approvals))
+        before = carried(version, reader.rule_approvals(version.id), where.record)
+        listed.append(Listed(version, state_of(version, where, approvals, now), approvals, before))
     return Shelf(tuple(listed), where)
 
 
@@ -156,7 +156,13 @@ def keep_check(tx: Transaction, who: str, number: int, seen: str, program: Progr
 
 
 def store_replay(
-    tx: Transaction, number: int, against: int, result: bytes, *, seen: str | None = None
+    tx: Transaction,
+    number: int,
+    against: int,
+    result: bytes,
+    *,
+    seen: str | None = None,
+    who: str = PROGRAM,
 ) -> str:
     """Keep what a replay found, also that there was no history; return the digest people approve.
 
@@ -172,7 +178,7 @@ def store_replay(
         raise RefusedError(f"Version {number} was changed while it was replayed. Replay it again.")
     digest = tx.add_rule_replay(version, known(tx, against), result)
     detail = {"against": against, "digest": digest, "covered": said_of(result)}
-    tx.audit(PROGRAM, "replayed rules", subject(number), detail)
+    tx.audit(who, REPLAYED, subject(number), detail)
     return digest
 
 

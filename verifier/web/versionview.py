@@ -89,6 +89,7 @@ def work(reader: Reader, desk: Desk, number: int) -> Content:
         "proving": proving,
         "proofs": proofs_of(reader, version),
         "with_outcome": with_outcome,
+        "unproved": lambda found: with_outcome(found, "not proved"),
         "against": against,
         "running": any(each and each.running for each in works),
         "replay": _replay(row),

@@ -10,6 +10,7 @@ from verifier.service import candidates, ruleshelf
 from verifier.service.replaying import run_replay, to_store
 from verifier.service.rulechecks import check_version
 from verifier.service.ruleproofs import prove_version
+from verifier.service.rulerecord import ASKED
 from verifier.service.scenarioruns import run_scenarios
 from verifier.store.transaction import Reader, Transaction
 from verifier.web.chores import Tell
@@ -51,13 +52,13 @@ def start_replay(desk: Desk, who: str, number: int, days: int) -> None:
 
     def note(tx: Transaction) -> None:
         about = ruleshelf.subject(ruleshelf.known(tx, number).id)
-        tx.audit(who, "asked for a replay of rules", about, detail)
+        tx.audit(who, ASKED, about, detail)
 
     desk.store.write(note)
-    desk.chores.start(REPLAY, number, partial(_replay, desk, number, days))
+    desk.chores.start(REPLAY, number, partial(_replay, desk, who, number, days))
 
 
-def _replay(desk: Desk, number: int, days: int, tell: Tell) -> Replay:
+def _replay(desk: Desk, who: str, number: int, days: int, tell: Tell) -> Replay:
     def pair(reader: Reader) -> tuple[candidates.Candidate, candidates.Candidate]:
         candidate = candidates.of_version(reader, number, desk.settings)
         return candidate, candidates.active(reader, desk.settings)
@@ -78,5 +79,7 @@ def _replay(desk: Desk, number: int, days: int, tell: Tell) -> Replay:
     if version is None:
         raise RuleSetError("No version is active, so there is nothing to replay against.")
     kept, seen = to_store(found), candidate.texts.hash
-    desk.store.write(lambda tx: ruleshelf.store_replay(tx, number, version, kept, seen=seen))
+    desk.store.write(
+        lambda tx: ruleshelf.store_replay(tx, number, version, kept, seen=seen, who=who)
+    )
     return found

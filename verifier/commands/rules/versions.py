@@ -228,8 +228,8 @@ def run_versions(args: argparse.Namespace) -> int:
         print(f"{headline(version.id, version.authors, version.note)}")
         print(f"  {each.state}{_since(each, found)}")
         print(f"  hash {version.hash[:12]}, rule set {version.identity[:12] or 'not checked'}")
-        if each.approvals:
-            print(f"  approved by {', '.join(row.person for row in each.approvals)}")
+        if each.approved_by:
+            print(f"  approved by {', '.join(each.approved_by)}")
     if not found.versions:
         print("there is no version yet; the first start of the service makes one")
     return 0
@@ -259,5 +259,5 @@ def _as_json(each: "Listed", found: "Shelf") -> dict[str, object]:
         "note": version.note,
         "hash": version.hash,
         "rule_set": version.identity or None,
-        "approved_by": [row.person for row in each.approvals],
+        "approved_by": list(each.approved_by),
     }
