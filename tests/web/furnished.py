@@ -61,7 +61,7 @@ def pages(house: House) -> list[str]:
         "/case/{case_id}/derived/{test}": f"/case/{house.case_of('S-1')}/derived/anion_gap",
         "/batch": f"/batch?one={house.case_of('S-8')}.1",
         "/batch/{number}": f"/batch/{_batch(house)}",
-        "/search": "/search?patient=Example",
+        "/search": "/search?who=Example",
         "/messages/{message_id}": f"/messages/{_problem(house)}",
         "/outgoing/{outgoing_id}": f"/outgoing/{house.outgoing('S-3')[0].id}",
     }

@@ -5,13 +5,14 @@ Rules: those axe-core tags as WCAG 2.0, 2.1 and 2.2, levels A and AA, and its be
 
 from collections.abc import Iterator
 from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Page
 
 from web.furnished import furnished, pages
-from web.house import NAMES, PASSWORD, House
+from web.house import NAMES, PASSWORD, House, open_house
 
 AXE = files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8")
 LOOKS = [
@@ -64,6 +65,26 @@ def test_no_page_keeps_anybody_out(
     assert not found, "\n".join(
         f"{path}: {text}" for path, texts in found.items() for text in texts
     )
+
+
+def test_the_steps_of_signing_in_keep_nobody_out(browser: Browser, tmp_path: Path) -> None:
+    with open_house(tmp_path, second_factor=["technologist"]) as house:
+        context = browser.new_context(base_url=house.url, bypass_csp=True)
+        page = context.new_page()
+        found: dict[str, list[str]] = {}
+        page.goto("/sign-in")
+        page.get_by_label("Name").fill(NAMES["technologist"])
+        page.get_by_label("Password").fill(PASSWORD)
+        page.get_by_role("button", name="Sign in").click()
+        page.wait_for_url("/sign-in/step")
+        look(page, "/sign-in/step", found)
+        page.get_by_label("The code it shows").fill("000000")
+        page.get_by_role("button", name="Confirm").click()
+        look(page, "refused", found)
+        page.goto("/nowhere")
+        look(page, "nowhere", found)
+        context.close()
+    assert not found
 
 
 def look(page: Page, path: str, found: dict[str, list[str]]) -> None:

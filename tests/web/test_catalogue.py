@@ -1,5 +1,6 @@
 """Every text of the page is in one catalogue, and a language from the catalogue is spoken."""
 
+import ast
 import gettext
 import json
 import re
@@ -25,7 +26,7 @@ from web.templatewords import TAG, words_outside
 from web.visits import sign_in
 
 WEB = Path(verifier.web.__file__).parent
-KEYWORDS = dict.fromkeys(("_", "gettext", "say", "mark")) | {
+KEYWORDS = dict.fromkeys(("_", "gettext", "say", "mark", "RefusedError")) | {
     "ngettext": (1, 2), "say_count": (1, 2),
 }  # fmt: skip
 
@@ -66,6 +67,39 @@ def test_a_script_says_nothing_of_its_own() -> None:
         bare = re.findall(r'(?<!say\()["`]([A-Z][a-z]+[ .][^"`]*)["`]', source)
         assert not bare, f"{path.name}: {bare}"
     assert "You are signed out. Load the page again to sign in." in script_texts()
+
+
+SAYING = {"say", "say_count", "mark", "RefusedError", "warning", "exception", "audit", "compile"}
+FOR_MACHINES = {"metrics.py", "health.py"}
+SENTENCE = re.compile(r"[A-Z][a-z]+ [^<>|]*[a-z][.:]?\s*$")
+
+
+def test_python_of_the_page_says_nothing_of_its_own() -> None:
+    for path in sorted(WEB.rglob("*.py")):
+        if path.name in FOR_MACHINES:
+            continue
+        bare = list(said_outside(ast.parse(path.read_text(encoding="utf-8"))))
+        assert not bare, f"{path.name}: {bare}"
+    bare = list(said_outside(ast.parse('f"Specimen {key}: held.", say("Held now."), "two"')))
+    assert bare == ["Specimen : held."]
+
+
+def said_outside(node: ast.AST) -> Iterator[str]:
+    """Yield what reads like a sentence and is no documentation and not in the catalogue."""
+    if isinstance(node, ast.Call) and getattr(node.func, "id", getattr(node.func, "attr", "")) in (
+        SAYING
+    ):
+        return
+    if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant):
+        return
+    if isinstance(node, ast.JoinedStr | ast.Constant):
+        parts = node.values if isinstance(node, ast.JoinedStr) else [node]
+        text = "".join(str(part.value) for part in parts if isinstance(part, ast.Constant))
+        if SENTENCE.match(text):
+            yield text
+    for part in ast.iter_child_nodes(node):
+        if not (isinstance(node, ast.JoinedStr) and isinstance(part, ast.Constant)):
+            yield from said_outside(part)
 
 
 def extracted() -> set[str]:

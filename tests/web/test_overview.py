@@ -47,7 +47,9 @@ def test_who_may_read_the_metrics(house: House, visit: Callable[[str], Visitor])
     def ask(metrics: dict[str, str] | None = None, **headers: str) -> int:
         more = {"secure_cookie": True} if metrics is None else {"metrics": Metrics(**metrics)}
         desk.settings = plain.model_copy(update={"web": plain.web.model_copy(update=more)})
-        return httpx.get(f"{house.url}/metrics", headers=headers, trust_env=False).status_code
+        return httpx.get(
+            f"{house.url}/metrics", headers=headers, trust_env=False, timeout=60
+        ).status_code
 
     assert ask({}) == 200
     assert ask({}, **{"X-Forwarded-For": "127.0.0.1"}) == 403
@@ -60,7 +62,7 @@ def test_who_may_read_the_metrics(house: House, visit: Callable[[str], Visitor])
 
 def test_what_is_missing_before_it_can_work(house: House) -> None:
     def ready() -> tuple[int, str]:
-        answer = httpx.get(f"{house.url}/readyz", trust_env=False)
+        answer = httpx.get(f"{house.url}/readyz", trust_env=False, timeout=60)
         return answer.status_code, answer.text.strip()
 
     desk = house.server.config.app.state.desk  # type: ignore[union-attr]
@@ -72,7 +74,7 @@ def test_what_is_missing_before_it_can_work(house: House) -> None:
     assert ready() == (200, "ready"), "the version before goes on"
     house.store.close()
     assert ready() == (503, "database")
-    assert httpx.get(f"{house.url}/healthz", trust_env=False).status_code == 200
+    assert httpx.get(f"{house.url}/healthz", trust_env=False, timeout=60).status_code == 200
 
 
 def test_periods_of_the_overview(house: House, visit: Callable[[str], Visitor]) -> None:

@@ -7,8 +7,21 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from verifier.store.overviewrows import HeldCount, SettledCount
-from verifier.web.figures import by_age, causes, quantile, shares, together
+from verifier.facts.case import CaseRecord, Entry
+from verifier.facts.report import Observation
+from verifier.facts.subjects import Specimen
+from verifier.facts.verdicts import Decision, ResultDecision
+from verifier.store.overviewrows import Course, HeldCount, SettledCount
+from verifier.web.figures import (
+    by_age,
+    causes,
+    quantile,
+    shares,
+    times,
+    times_by_priority,
+    together,
+    within,
+)
 
 NOW = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
 
@@ -61,3 +74,29 @@ def test_ages_fall_into_their_bands() -> None:
     ages = [(5 if m == 15 else 3, NOW - timedelta(minutes=m)) for m in minutes]
     assert [sum(band.values()) for band in by_age(ages, NOW)] == [2, 1, 1, 1, 0, 0, 1, 2]
     assert by_age(ages, NOW)[1] == {5: 1}
+
+
+def course(priority: str, *minutes: float) -> Course:
+    """A specimen whose results were decided at once and released after so many minutes each."""
+    at = {place: NOW + timedelta(minutes=length) for place, length in enumerate(minutes)}
+    seen = Observation("K", "L", "Potassium", "NM", "4.1", "mmol/L", "F", segment=4, order=3)
+    entries = tuple(Entry(seen, "line", 1, NOW, "released", "rules") for _ in minutes)
+    specimen = Specimen("S1", "serum", attributes={"priority": priority} if priority else {})
+    results = tuple(
+        ResultDecision(place, "potassium", "Potassium", "K", "4.1", "mmol/L", "release", "", "", ())
+        for place in at
+    )
+    record = CaseRecord(specimen=specimen, patient=None, opened=NOW, entries=entries)
+    return Course(record, (Decision("a" * 64, NOW, results),), at)
+
+
+def test_times_by_priority_and_what_kept_its_target() -> None:
+    courses = [course("", 10, 200), course("stat", 5, 29, 31), course("stat", 30)]
+    found = times_by_priority(courses)
+    assert list(found) == ["stat", "routine"], "the most urgent first"
+    assert sorted(found["stat"].released) == [300, 1740, 1800, 1860]
+    assert within(found["stat"].released, timedelta(minutes=30)) == 0.75
+    assert within(found["routine"].released, timedelta(minutes=120)) == 0.5
+    assert within([], timedelta(minutes=1)) is None
+    (of_test,) = times(courses).values()
+    assert len(of_test.released) == 6

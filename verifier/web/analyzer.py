@@ -9,7 +9,8 @@ from datetime import datetime
 
 from verifier.facts.case import Entry
 from verifier.facts.catalogue import ConnectionMap
-from verifier.web.catalogue import mark, say
+from verifier.texts import mark
+from verifier.web.catalogue import say
 from verifier.web.segments import Said
 from verifier.web.units import readable
 

@@ -18,6 +18,7 @@ from verifier.service.line import Line
 from verifier.service.status import Status
 from verifier.settings import Settings
 from verifier.store.store import Store
+from verifier.web.catalogue import say, told
 from verifier.web.desk import Desk
 from verifier.web.guard import ForbiddenError, NotSignedInError, OwingError, numbers_fit, see
 from verifier.web.routes import (
@@ -85,7 +86,7 @@ def _explain_refusals(app: FastAPI, desk: Desk) -> None:
     """Every refusal becomes a page with a sentence, never a trace."""
 
     def page(status: HTTPStatus, text: str) -> Response:
-        content = {"title": status.phrase, "text": text}
+        content = {"title": _title(status), "text": text}
         return desk.bare("refusal.html", content, status=status)
 
     @app.exception_handler(NotSignedInError)
@@ -103,25 +104,39 @@ def _explain_refusals(app: FastAPI, desk: Desk) -> None:
 
     @app.exception_handler(ForbiddenError)
     def _forbidden(request: Request, error: Exception) -> Response:
-        return page(HTTPStatus.FORBIDDEN, str(error))
+        return page(HTTPStatus.FORBIDDEN, told(error))
 
     @app.exception_handler(RefusedError)
     def _refused(request: Request, error: Exception) -> Response:
-        return page(HTTPStatus.CONFLICT, str(error))
+        return page(HTTPStatus.CONFLICT, told(error))
 
     @app.exception_handler(StoreError)
     def _store(request: Request, error: Exception) -> Response:
-        return page(HTTPStatus.SERVICE_UNAVAILABLE, f"Nothing was done: {error}.")
+        return page(HTTPStatus.SERVICE_UNAVAILABLE, say("Nothing was done: %(why)s.", why=error))
 
     @app.exception_handler(RequestValidationError)
     def _unfit(request: Request, error: Exception) -> Response:
-        return page(HTTPStatus.BAD_REQUEST, "The form did not hold what was expected.")
+        return page(HTTPStatus.BAD_REQUEST, say("The form did not hold what was expected."))
 
     @app.exception_handler(OverflowError)
     def _too_large(request: Request, error: Exception) -> Response:
-        return page(HTTPStatus.BAD_REQUEST, "A number is larger than any there is.")
+        return page(HTTPStatus.BAD_REQUEST, say("A number is larger than any there is."))
 
     @app.exception_handler(HTTPException)
     def _other(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
         return page(HTTPStatus(error.status_code), f"{error.detail}.")
+
+
+def _title(status: HTTPStatus) -> str:
+    """Return what heads the page of a refusal."""
+    match status:
+        case HTTPStatus.FORBIDDEN:
+            return say("Not allowed")
+        case HTTPStatus.NOT_FOUND:
+            return say("Not found")
+        case HTTPStatus.CONFLICT | HTTPStatus.BAD_REQUEST:
+            return say("Not done")
+        case HTTPStatus.SERVICE_UNAVAILABLE:
+            return say("Not possible now")
+    return status.phrase

@@ -22,6 +22,8 @@ from babel.messages.pofile import read_po
 from babel.numbers import format_decimal, format_percent
 from jinja2 import Environment
 
+from verifier.errors import RefusedError
+
 FOLDER = Path(__file__).parent / "locale"
 SOURCE = "en"  # what the code is written in
 
@@ -107,9 +109,9 @@ def say(text: str, **values: object) -> str:
     return said % values if values else said
 
 
-def mark(text: str) -> str:
-    """Return a text as it is; the catalogue lists it, and `say` says it later."""
-    return text
+def told(error: Exception) -> str:
+    """Return what an error says; a refusal in the language of the request."""
+    return say(error.text, **error.values) if isinstance(error, RefusedError) else str(error)
 
 
 def say_count(one: str, many: str, count: int, **values: object) -> str:

@@ -23,7 +23,7 @@ from verifier.store.store import Store
 from verifier.store.transaction import Reader, Transaction
 from verifier.store.worklistrows import View, Wanted
 from verifier.web import words
-from verifier.web.catalogue import add_catalogue
+from verifier.web.catalogue import add_catalogue, say, told
 from verifier.web.chores import Chores
 from verifier.web.livecheck import LiveCheck
 from verifier.web.pulse import Pulse
@@ -219,6 +219,8 @@ def _environment(zone: ZoneInfo, clock: Clock) -> Environment:
         "sentence": words.sentence,
         "month": words.month,
         "word": words.word,
+        "said": say,
+        "told": told,
         "severity": words.severity,
         "unit": readable,
     }

@@ -2,11 +2,12 @@
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from verifier.facts.case import BY_RULES, Entry
+from verifier.facts.priorities import PRIORITIES, ROUTINE
 from verifier.facts.verdicts import Decision
 from verifier.store.overviewrows import Course, HeldCount, SettledCount
 
@@ -117,13 +118,33 @@ def times(courses: Iterable[Course]) -> dict[str, Times]:
     """Return by test how long its results took from their arrival."""
     found: dict[str, Times] = defaultdict(Times)
     for course in courses:
-        for place, entry in enumerate(course.record.entries):
-            decided = _decided(course.decisions, place)
-            if decided is None:
-                continue
-            test, at = decided
-            _count(found[test], entry, at, course.settled.get(place))
+        for test, entry, decided, settled in _lasting(course):
+            _count(found[test], entry, decided, settled)
     return dict(found)
+
+
+def times_by_priority(courses: Iterable[Course]) -> dict[str, Times]:
+    """Return by priority of the specimen the same, the most urgent first (HL7 table 0485)."""
+    found: dict[str, Times] = defaultdict(Times)
+    for course in courses:
+        priority = course.record.specimen.attributes.get("priority", ROUTINE)
+        for _, entry, decided, settled in _lasting(course):
+            _count(found[priority], entry, decided, settled)
+    return {word: found[word] for word in PRIORITIES if word in found}
+
+
+def within(seconds: Sequence[float], most: timedelta) -> float | None:
+    """Return the part, 0 to 1, of times that are not longer than `most`, None of no time."""
+    if not seconds:
+        return None
+    return sum(each <= most.total_seconds() for each in seconds) / len(seconds)
+
+
+def _lasting(course: Course) -> Iterator[tuple[str, Entry, datetime, datetime | None]]:
+    """Yield the results that were decided: test, entry, when decided, when settled."""
+    for place, entry in enumerate(course.record.entries):
+        if decided := _decided(course.decisions, place):
+            yield decided[0], entry, decided[1], course.settled.get(place)
 
 
 def _decided(decisions: Sequence[Decision], place: int) -> tuple[str, datetime] | None:

@@ -8,7 +8,8 @@ from zoneinfo import ZoneInfo
 from babel.dates import format_skeleton
 
 from verifier.store.rows import SuspensionRow
-from verifier.web.catalogue import current, mark, say, say_count
+from verifier.texts import mark
+from verifier.web.catalogue import current, say, say_count
 from verifier.web.units import readable
 
 # Words that are stored or sent in English, and said in the language of the request.
@@ -21,7 +22,11 @@ _WORDS = (
     mark("sent"), mark("refused"), mark("taken back"), mark("given up"),
     mark("reference limit"), mark("critical limit"), mark("possible-value limit"),
     mark("measurable limit"), mark("autorelease limit"), mark("change limit"),
+    mark("newly released"), mark("failed"), mark("newly held"), mark("now waits"),
+    mark("other words"), mark("other reasons"),
     mark("routine"), mark("stat"), mark("callback"), mark("preop"), mark("timing critical"),
+    mark("rejected"), mark("warning"), mark("not judged"), mark("accepted"), mark("overdue"),
+    mark("released by rules"), mark("released by a person"), mark("no control defined"),
     mark("in control"), mark("out of control"), mark("unknown"),
 )  # fmt: skip
 

@@ -44,7 +44,7 @@ def overview(
     def gather(reader: Reader) -> Content:
         return (
             _counted(desk, reader, chosen)
-            | _timed(reader, chosen)
+            | _timed(desk, reader, chosen)
             | _standing(desk, reader)
             | {"signed": signed}
         )
@@ -98,12 +98,19 @@ def _tests(desk: Desk) -> Any:
     return desk.line.judge.program.catalogue.tests
 
 
-def _timed(reader: Reader, period: Period) -> Content:
+def _timed(desk: Desk, reader: Reader, period: Period) -> Content:
     found = reader.courses(period.since, period.until)
     times = figures.times(found.drawn)
     rows = sorted(times.items(), key=lambda item: (-len(item[1].decided), item[0]))
+    targets = desk.view().targets
+    urgent = figures.times_by_priority(found.drawn)
     return {
         "times": rows,
+        "by_priority": [
+            (name, took, target, figures.within(took.released, target))
+            for name, took in urgent.items()
+            for target in (targets.of.get(name, targets.usual),)
+        ],
         "drawn": len(found.drawn),
         "one_of": found.one_of,
         "fewest": FEWEST,

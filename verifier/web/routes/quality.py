@@ -14,6 +14,7 @@ from verifier.service import qualityacts
 from verifier.store.qualityrows import CorrectiveAction
 from verifier.store.rows import Person, Session
 from verifier.store.transaction import Reader, Transaction
+from verifier.web.catalogue import say, told
 from verifier.web.desk import Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
 from verifier.web.monthpaper import Month, month_document
@@ -77,7 +78,7 @@ def look_into(
     """Say what was found of listed results, of alarms or of controls that could not be judged,
     signed with the password."""
     if what not in ("review", "alarm", "control"):
-        raise HTTPException(400, "The form did not hold what was expected")
+        raise HTTPException(400, say("The form did not hold what was expected"))
     chosen = tuple(numbers or ())
 
     def work(tx: Transaction, who: Person, now: datetime) -> None:
@@ -129,7 +130,7 @@ def _signed(
     try:
         desk.sign(session, password, work)
     except RefusedError as refused:
-        return _quality(desk, session, str(refused), typed, status=409)
+        return _quality(desk, session, told(refused), typed, status=409)
     return see("/quality")
 
 
