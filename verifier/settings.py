@@ -29,6 +29,7 @@ from verifier.quality.choices import Choices, RuleName, Spread
 from verifier.quality.moving import Kind, Outside, Plan
 from verifier.quality.standing import Limits, Recovery
 from verifier.targets import Worklist
+from verifier.tolerances import AllowableError
 from verifier.transport import Allowed, ClientTls, Secret, ServerTls, beside
 
 NODE = "VERIFIER_NODE"
@@ -153,7 +154,7 @@ class Quality(_Section):
     recovery: Recovery = "corrective action"
     own_least: int = Field(20, ge=2)
     monitor_alarm: Literal["show", "hold"] = "hold"
-    allowable: dict[str, Decimal] = {}
+    allowable: dict[str, AllowableError] = {}
     monitors: dict[str, MonitorPlan] = {}  # by ``test``, or ``test on analyzer``
 
     def choices(self) -> Choices:
@@ -174,12 +175,17 @@ class Retention(_Section):
     days: int = Field(0, ge=0)
 
 
+REPLAY_DAYS = 7  # of history in which those who approve rules see what these would change
+
+
 class Settings(_Section):
     """Everything `verifier serve` needs. Relative paths are relative to the file.
 
     `parameters` are the numbers this site sets in place of those the rules give, such as
     ``{"hemolysis_limit": "0.6 g/L"}``. `units` is what results, limits and reasons are shown and
     derived results reported in: the declared units, or the conventional ones where rules name one.
+    `replay_days` is how many days of history a replay must cover before a version is approved, or
+    all of it where there is less.
     `node` names this process among several on one PostgreSQL database, each its own; the
     environment variable VERIFIER_NODE outranks it.
     """
@@ -193,6 +199,7 @@ class Settings(_Section):
     rules: Path = Path("rules")
     parameters: dict[str, str] = {}
     units: Literal["SI", "conventional"] = "SI"
+    replay_days: int = Field(REPLAY_DAYS, ge=0)
     zone: str = "UTC"
     connections: dict[str, Connection] = Field(min_length=1)
     destinations: dict[str, Destination] = {}

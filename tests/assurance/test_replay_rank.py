@@ -8,11 +8,12 @@ import pytest
 from verifier.assurance.replay_count import Tally
 from verifier.assurance.replay_rank import fate_of, rank, worst
 from verifier.assurance.replay_report import percent
-from verifier.assurance.replaying import CHANGES, FATES, Change, Side, Stretch
+from verifier.assurance.replaying import CHANGES, FATES, Change, Said, Side, Stretch
 from verifier.facts.case import CaseRecord, Entry, State
 from verifier.facts.report import Observation
 from verifier.facts.subjects import Specimen
 
+KEPT = Said("outside-autorelease", "hold", "it is outside")
 NOON = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
 
 
@@ -70,11 +71,16 @@ def test_worst_first() -> None:
         change(fate="replaced", case_id=6),
         change(fate="open", case_id=7),
         change(fate="released by a person", case_id=8),
+        change(kind="critical lost", case_id=14),
         change(kind="failed", fate="rejected", case_id=9),
         change(kind="newly held", fate="corrected", case_id=10),
         change(kind="now waits", case_id=11),
-        change(kind="other words", case_id=12),
+        change(kind="less asked", case_id=15),
         change(kind="other reasons", fate="rejected", case_id=13),
+        change(kind="other reasons", before=Side("hold", reasons=(KEPT,)), case_id=16),
+        change(kind="other reasons", critical=True, case_id=17),
+        change(kind="other words", before=Side("hold", "H"), case_id=12),
+        change(kind="other words", critical=True, case_id=18),
     ]
     for seed in range(20):
         mixed = random.Random(seed).sample(order, len(order))

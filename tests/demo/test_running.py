@@ -1,5 +1,6 @@
 """The whole demo against the real service: as expected, not as expected, and broken off."""
 
+import contextlib
 import io
 import json
 import os
@@ -7,6 +8,7 @@ import signal
 import stat
 import subprocess
 import sys
+import time
 from contextlib import redirect_stdout
 from pathlib import Path
 from typing import NamedTuple
@@ -70,7 +72,7 @@ def test_a_wrong_expectation_is_found(
     monkeypatch.setattr(scenario, "load", lambda: other)
     assert main(["demo", "--check", "--folder", str(tmp_path)]) == 1
     told = capfd.readouterr().out
-    assert "potassium: expected release, found hold critical outside-autorelease" in told
+    assert "potassium: expected release, found hold critical unexplained-hyperkalemia" in told
     assert "the LIS never got 2823-3 = '6.4' with status 'F'" in told
     assert "the LIS never got 1863-0" in told
     assert "expected of the control 'accepted', found 'rejected 2-2s 1-2s'" in told
@@ -113,3 +115,36 @@ def test_breaking_off_stops_the_service_too(tmp_path: Path, number: signal.Signa
     assert demo.returncode == 0
     assert "\nstopping\n" in rest
     assert (tmp_path / "demo" / "service.log").read_text("utf-8").endswith("stopped\n")
+
+
+@pytest.mark.parametrize("check", [(), ("--check",)], ids=["shown", "checked"])
+def test_a_service_that_is_killed_is_noticed_and_told(
+    tmp_path: Path, check: tuple[str, ...]
+) -> None:
+    folder = tmp_path / "demo"
+    command = [sys.executable, "-m", "verifier", "demo", "--folder", str(folder), *check]
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as demo:
+        until = time.monotonic() + 60
+        while not (folder / "lis.txt").exists():  # the morning has begun
+            assert demo.poll() is None
+            assert time.monotonic() < until
+            time.sleep(0.05)
+        (service,) = children_of(demo.pid)
+        os.kill(service, signal.SIGKILL)
+        told, problem = demo.communicate(timeout=60)
+    assert demo.returncode == 2
+    assert "the service was killed by SIGKILL and the demo can not go on" in problem
+    assert str(folder / "service.log") in problem
+    assert "Traceback" not in problem
+    assert "0 differences" not in told
+
+
+def children_of(process: int) -> list[int]:
+    found = []
+    for status in Path("/proc").glob("[0-9]*/stat"):
+        with contextlib.suppress(OSError):  # gone meanwhile
+            if int(status.read_text().rpartition(")")[2].split()[1]) == process:
+                found.append(int(status.parent.name))
+    return found

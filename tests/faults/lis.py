@@ -18,12 +18,13 @@ class RawLis:
     messages are in `received`."""
 
     talk: Talk
+    place: Callable[[], socket.socket] = lambda: socket.create_server(("127.0.0.1", 0))
     port: int = 0
     received: list[bytes] = field(default_factory=list)
     connections: int = 0
 
     def __enter__(self) -> "RawLis":
-        self._server = socket.create_server(("127.0.0.1", 0), backlog=64)
+        self._server = self.place()
         self.port = int(self._server.getsockname()[1])
         self._thread = threading.Thread(target=self._accept, daemon=True)
         self._thread.start()
@@ -37,8 +38,10 @@ class RawLis:
 
     def take(self, connection: socket.socket, buffer: bytearray) -> bytes:
         """Return the next whole message, noted as received; empty when the service closed."""
-        while END not in buffer:
-            data = connection.recv(65536)
+        searched = 0
+        while buffer.find(END, searched) < 0:
+            searched = max(len(buffer) - 1, 0)
+            data = connection.recv(1 << 20)
             if not data:
                 return b""
             buffer += data
@@ -87,6 +90,19 @@ def closes_at(first: int, step: int, most: int) -> Talk:
             message = bytes(buffer).split(END)[0].lstrip(START)
             lis.received.append(message)
             connection.sendall((START + ack_for(message) + END)[:left])
+
+    return talk
+
+
+def answers_twice(code: str) -> Talk:
+    """Take each message, and say a moment later once more, with this code, that it did."""
+
+    def talk(lis: RawLis, number: int, connection: socket.socket) -> None:
+        buffer = bytearray()
+        while message := lis.take(connection, buffer):
+            connection.sendall(START + ack_for(message) + END)
+            time.sleep(0.02)
+            connection.sendall(START + ack_for(message, code) + END)
 
     return talk
 

@@ -7,13 +7,34 @@ of them can be afforded. The process is a whole one of its own and is killed for
 import os
 import secrets
 import sys
+import time
+from datetime import datetime, timedelta
 from multiprocessing.connection import Connection
+from pathlib import Path
+from types import SimpleNamespace
 
+import verifier.clock
 import verifier.service.supervisor
-import verifier.web.app  # noqa: F401  # loaded here, before any fork
+import verifier.store.ids
+import verifier.web.app  # loaded here, before any fork
 from faults.steps import die_at
 from verifier.cli import main
 from verifier.store.ids import IDS
+
+
+def set_clock_by(file: Path) -> None:
+    """Let the time of day be off by the seconds that stand in a file, whenever it is read. Clocks
+    that only run stay as they are, as they do when somebody sets the time of a machine."""
+
+    def off() -> float:
+        return float(file.read_text()) if file.exists() else 0.0
+
+    verifier.clock.datetime = SimpleNamespace(
+        now=lambda zone: datetime.now(zone) + timedelta(seconds=off())
+    )
+    verifier.store.ids.time = SimpleNamespace(
+        time_ns=lambda: time.time_ns() + int(off() * 1_000_000_000)
+    )
 
 
 def serve(config: str, log: str, told: Connection, step: str, nth: int) -> None:
@@ -22,6 +43,7 @@ def serve(config: str, log: str, told: Connection, step: str, nth: int) -> None:
     with open(log, "ab") as file:
         os.dup2(file.fileno(), 2)
     IDS.become(secrets.randbelow(1 << 10))  # drawn when the program was loaded, before the fork
+    set_clock_by(Path(config).with_name("clock"))
     if step:
         die_at(step, nth)
     sys.exit(main(["serve", "--config", config]))

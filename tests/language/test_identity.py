@@ -171,3 +171,11 @@ def test_a_change_of_meaning_in_the_manual_changes_it(before: str, after: str) -
 def test_what_keeps_the_meaning_keeps_it(before: str, after: str) -> None:
     assert before in RIGHT
     assert identity(RIGHT.replace(before, after, 1)) == identity(RIGHT)
+
+
+def test_what_is_known_to_be_right_compiles_to_the_same() -> None:
+    again = check(FILES, known_right=True).program
+    assert again is not None
+    assert again.identity == shipped().identity
+    case = case_of(again, {**PANEL, "potassium": "6.5", "calcium": "1.9", "hemolysis": "0.6"})
+    assert again.judge(case) == shipped().judge(case)

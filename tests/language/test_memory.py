@@ -70,7 +70,9 @@ FOREIGN = ("rule x for sodium", "  hold when potassium > 6.0", "# a remark", '  
 places = st.integers(0, 10_000)
 edits = st.tuples(
     st.sampled_from(sorted(FILES)),
-    st.sampled_from(["drop", "double", "swap", "number", "letter", "put", "carry", "sign"]),
+    st.sampled_from(
+        ["drop", "double", "swap", "number", "letter", "put", "carry", "sign", "rename", "brace"]
+    ),
     places,
     places,
 )
@@ -98,6 +100,17 @@ def edited(files: dict[str, str], name: str, what: str, where: int, other: int) 
             lines.insert(at, FOREIGN[other % len(FOREIGN)])
         case "sign":
             lines[at] = line.replace(">=", "<", 1) if ">=" in line else line.replace("and", "or", 1)
+        case "rename":  # one name, in all of the file or on this line only
+            names = re.findall(r"[A-Za-z][A-Za-z0-9_]{3,}", line)
+            if names:
+                old, here = names[other % len(names)], [at] if other % 2 else range(len(lines))
+                for number in here:
+                    lines[number] = re.sub(rf"\b{old}\b", f"{old}_2", lines[number])
+        case "brace":  # as whoever has typed one of two
+            signs = [n for n, sign in enumerate(line) if sign in '"{}(),']
+            if signs:
+                cut = signs[other % len(signs)]
+                lines[at] = line[:cut] + line[cut + 1 :]
         case "carry":
             further = sorted(files)[other % len(files)]
             taken = "\n".join(lines[at : at + 8])
@@ -112,13 +125,17 @@ def told(checked: Checked) -> tuple[object, ...]:
     program = checked.program
     if program is None:
         return checked.diagnostics, None
+    every = program.catalogue.tests
     return (
         checked.diagnostics,
         program.identity,
         program.statements,  # every part of them with its place
         program.rules,
         program.tables.rows,
+        program.tables.changes.keys(),
         program.scenarios,
+        [(each.name, each.tests, each.place) for each in program.guarantees],
+        {name: [rule.name for rule in program.rules_of(name)] for name in ["", *sorted(every)]},
         program.needs_preceding,
         program.longest_window,
     )

@@ -84,7 +84,7 @@ FIRES: list[tuple[str, str, dict[str, str], dict[str, str], str]] = [
     # RCPath G158, 2017, from memory: adjusted calcium 1.8 or below, 3.5 or above
     ("adjusted-calcium", "calcium", {"calcium": "1.81", "albumin": "40"},
      {"calcium": "1.80", "albumin": "40"}, "hold"),
-    ("outside-measurable", "albumin", {"albumin": "70"}, {"albumin": "70.1"}, "hold"),
+    ("outside-measurable", "potassium", {"potassium": "10.0"}, {"potassium": "10.1"}, "hold"),
     ("outside-autorelease", "glucose", {"glucose": "3.9"}, {"glucose": "3.8"}, "hold"),
 ]  # fmt: skip
 

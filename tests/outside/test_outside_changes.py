@@ -186,3 +186,23 @@ def test_creatinine_against_its_baseline(now: str, ratio: float) -> None:
     case = Bench(exact()).send({"creatinine": f"{now} umol/L"}, before=before).case
     found = exact().judge(case).notes["creatinine_rise"].value
     assert float(found) == pytest.approx(ratio, abs=6e-10)
+
+
+# Urea is CH4N2O, 60.056 g/mol, of which 28.014 g/mol are nitrogen (IUPAC atomic weights): 12 mg/dL
+# of urea hold 5.6 mg/dL of nitrogen.
+@pytest.mark.parametrize(
+    ("now", "before", "factor"),
+    [
+        ({"urea": "60 mg/dL"}, {"urea_nitrogen": "14 mg/dL"}, 60 / 60.056 / (14 / 28.014)),
+        ({"urea_nitrogen": "56 mg/dL"}, {"urea": "60 mg/dL"}, 56 / 28.014 / (60 / 60.056)),
+        ({"urea": "90 mg/dL"}, {"urea": "60 mg/dL"}, 1.5),
+        # below 2.5 mmol/L (7 mg/dL of nitrogen) counts as 2.5: common practice, no source
+        ({"urea_nitrogen": "2 mg/dL"}, {"urea_nitrogen": "56 mg/dL"}, 2.5 / (560 / 28.014)),
+    ],
+)
+def test_urea_against_urea_nitrogen(
+    now: dict[str, str], before: dict[str, str], factor: float
+) -> None:
+    judged = Bench(exact()).send(now, before={2 * DAY: before})
+    notes = exact().judge(judged.case).notes
+    assert float(notes["urea_factor"].value) == pytest.approx(factor, abs=1e-8)

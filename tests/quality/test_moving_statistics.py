@@ -7,9 +7,12 @@ from decimal import Decimal
 import pytest
 
 from verifier.quality.detection import (
+    Alarms,
+    at_most,
     candidates,
     detection,
     false_alarms,
+    needed,
     percentile,
     tune,
     with_limits,
@@ -112,7 +115,7 @@ def history(seed: int = 7, count: int = 3000) -> list[Decimal]:
 def test_a_larger_bias_is_found_sooner() -> None:
     values = history()
     plan = with_limits(Plan("mean", Decimal(140), size=20), values, Decimal(1))
-    assert false_alarms(plan, values) <= 2
+    assert false_alarms(plan, values).rate <= 2
     curve = detection(plan, values, decimals("1 2 3 5"))
     assert [one.found for one in curve][1:] == [one.places for one in curve][1:]
     told = [one.median for one in curve if one.median is not None]
@@ -135,11 +138,28 @@ def test_percentiles_by_nearest_rank() -> None:
     assert told == decimals("15 20 20 35 50")
 
 
+@pytest.mark.parametrize(
+    ("count", "bound"), [(0, "2.996"), (1, "4.744"), (2, "6.296"), (5, "10.513"), (10, "16.962")]
+)
+def test_the_upper_bound_of_a_count(count: int, bound: str) -> None:
+    """Half of the 95th percentile of χ² with 2(n + 1) degrees of freedom, from its tables
+    (5.991, 9.488, 12.592, 21.026, 33.924); for none the rule of three, JAMA 1983;249:1743."""
+    assert round(at_most(count), 3) == Decimal(bound)
+
+
+def test_how_many_results_show_a_rate() -> None:
+    assert needed(Decimal(1)) == 2996
+    assert Alarms(0, needed(Decimal(1))).at_most <= 1 < Alarms(0, needed(Decimal(1)) - 1).at_most
+    assert Alarms(0, 300).rate == 0
+    assert round(Alarms(0, 300).at_most, 2) == Decimal("9.99")
+
+
 def test_tuning_puts_the_quickest_plan_first() -> None:
     values = history(count=600)
     plans = tune(values, decimals("-3 3"), aim=Decimal(3))
     assert len(plans) == 3
     slow = [max(one.most or 9999 for one in plan.curve) for plan in plans]
     assert slow[0] <= slow[-1]
-    assert all(plan.false_alarms <= 5 for plan in plans)
+    assert all(plan.alarms.results <= 300 for plan in plans), "counted on the other half only"
+    assert all(plan.alarms.at_most >= 1000 * 3 / Decimal(301) for plan in plans)
     assert {plan.kind for plan in candidates(values)} == {"mean", "median", "ewma"}

@@ -1,12 +1,13 @@
 """Control levels and results from CSV files, through the command as it is used."""
 
 from datetime import UTC, datetime, timedelta
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
 
 from service.laboratory import CONFIGURATION, RULES
-from verifier import settings
+from verifier import clock, settings
 from verifier.cli import main
 from verifier.store.qualityrows import ControlLevel, ControlResult
 from verifier.store.store import Store
@@ -16,6 +17,7 @@ test,material,lot,level,mark,unit,mean,sd,expires
 potassium,Serum,A1,low,QC-L,mmol/L,3.0,0.1,2099-12-31
 sodium,Serum,A1,low,QC-L,mmol/L,120,1.5,
 """
+EVER = datetime(1970, 1, 1, tzinfo=UTC)
 HEAD = "at,test,analyzer,material,lot,level,value,unit\n"
 
 
@@ -74,18 +76,73 @@ def test_levels_and_results_come_in_and_are_judged(
     assert "out of control: a control failed (Serum low: 2-2s)" in capsys.readouterr().out
 
 
-def test_history_has_no_consequence_and_asks_for_new_controls(
+def test_history_neither_fails_nor_vouches_and_no_rule_looks_back_into_it(
     config: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     run(config, "define", LEVELS)
-    old = f"{at(30)},potassium,AN-1,Serum,A1,low,4.0,mmol/L"
-    assert run(config, "import", HEAD + old, "--history") == 0
     line = "potassium                AN-1                 "
+    old = [f"{at(0, -60 - n)},potassium,AN-1,Serum,A1,low,3.25,mmol/L" for n in range(3)]
+    assert run(config, "import", HEAD + "\n".join(old), "--history") == 0
+    assert [one.verdict for one in kept(config)[1]] == ["warning", "rejected", "rejected"]
     run(config, "show")
-    assert f"{line}out of control" in capsys.readouterr().out, "until controls are good"
-    assert run(config, "import", HEAD + f"{at(0, 1)},potassium,AN-1,Serum,A1,low,3.0,") == 0
+    assert f"{line}overdue: not measured: Serum low" in capsys.readouterr().out
+    assert run(config, "import", HEAD + f"{at(0, -30)},potassium,AN-1,Serum,A1,low,3.25,") == 0
+    assert kept(config)[1][-1].rules == ("1-2s",), "it would be 2-2s with the history"
     run(config, "show")
-    assert f"{line}in control" in capsys.readouterr().out
+    assert f"{line}warning: Serum low: 1-2s" in capsys.readouterr().out
+    late = f"{at(0, -1)},potassium,AN-1,Serum,A1,low,4.0,mmol/L"
+    assert run(config, "import", HEAD + late, "--history") == 0
+    run(config, "show")
+    assert f"{line}warning: Serum low: 1-2s" in capsys.readouterr().out
+    loaded = settings.load(config)
+    with Store.open(loaded.database, checkpoints=loaded.checkpoints, writable=False) as store:
+        assert store.read(lambda r: r.corrective_actions("potassium", "AN-1", EVER)) == []
+
+
+def test_a_level_out_of_use_judges_nothing_and_vouches_for_nothing(
+    config: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A lot whose insert was typed wrongly: ended, and defined again with the right mean."""
+    run(config, "define", LEVELS)
+    run(config, "import", HEAD + f"{at(1)},potassium,AN-1,Serum,A1,low,3.0,")
+    (wrong,) = [level for level in kept(config)[0] if level.test == "potassium"]
+    loaded = settings.load(config)
+    with Store.open(loaded.database, checkpoints=loaded.checkpoints) as store:
+        store.write(lambda tx: tx.end_control_level(wrong.id, clock.now()))
+    right = LEVELS.replace("3.0,0.1", "3.5,0.1").splitlines()
+    assert run(config, "define", "\n".join(right[:2])) == 0
+    capsys.readouterr()
+    run(config, "show")
+    assert "AN-1                 overdue: not measured: Serum low" in capsys.readouterr().out
+    lines = [f"{at(0, -n)},potassium,AN-1,Serum,A1,low,{value}," for n, value in
+             ((9, "3.0"), (8, "3.5"))]  # fmt: skip
+    run(config, "import", HEAD + "\n".join(lines))
+    old, first, second = kept(config)[1]
+    assert (old.verdict, old.mean) == ("accepted", 3)
+    assert (first.verdict, first.mean, first.rules) == (
+        "rejected",
+        Decimal("3.5"),
+        ("1-3s", "1-2s"),
+    )
+    assert (second.verdict, second.mean) == ("accepted", Decimal("3.5"))
+    with Store.open(loaded.database, checkpoints=loaded.checkpoints) as store:
+        store.write(lambda tx: [tx.end_control_level(e.id, clock.now()) for e in kept(config)[0]])
+    assert run(config, "import", HEAD + f"{at(0)},potassium,AN-1,Serum,A1,low,3.0,") == 1
+    assert "Serum low lot A1 is out of use for potassium" in capsys.readouterr().out
+    past = HEAD + f"{at(2)},potassium,AN-1,Serum,A1,low,3.0,"
+    assert run(config, "import", past, "--history") == 0, "history may name it"
+
+
+def test_a_lot_that_has_expired_is_told_when_it_is_defined(
+    config: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(config, "define", LEVELS.replace("2099-12-31", "2020-02-29")) == 0
+    told = capsys.readouterr().out
+    assert "potassium: lot A1 of Serum low expired on 2020-02-29" in told
+    assert "sodium" not in told
+    run(config, "show")
+    said = capsys.readouterr().out
+    assert "overdue: not measured: Serum low; lot A1 of Serum low expired on 2020-02-29" in said
 
 
 def test_units_are_converted(config: Path) -> None:

@@ -12,6 +12,7 @@ from service.bench import ADA, ANN, Bench
 from service.laboratory import result_message
 from verifier.errors import RefusedError
 from verifier.service import actions, qualityacts
+from verifier.service.gating import stands_now
 from verifier.store.ids import new_id
 from verifier.store.qualityrows import ControlLevel, ControlResult, StandingRow
 from verifier.store.store import Store
@@ -484,10 +485,57 @@ def test_patients_results_that_drift_raise_an_alarm(tmp_path: Path, store: Store
         patient(bench, f"S{number}", value)
     (alarm,) = bench.store.read(lambda reader: reader.open_alarms())
     assert alarm.text == "moving mean 4.4 is above 4.3"
+
+    def state() -> tuple[str, str]:
+        quality = bench.line.settings.quality
+        rows = bench.store.read(lambda reader: stands_now(reader, quality, bench.now))
+        return next((each.state, each.why) for each in rows if each.row.analyzer == "AN-1")
+
     assert [outcome(bench, f"S{n}") for n in range(5)] == ["release"] * 4 + ["hold"]
     assert "patients' results: moving mean 4.4" in why_held(bench, "S4")[0]
+    assert state() == (
+        "out of control",
+        "patients' results: moving mean 4.4 is above 4.3; its controls: in control",
+    )
     bench.store.write(
         lambda tx: qualityacts.look_into(tx, ANN, "alarm", [alarm.id], "ward 3", bench.now)
     )
+    assert state() == ("in control", "")
     patient(bench, "S9", "4.5")
     assert outcome(bench, "S9") == "release"
+    (statistic,) = bench.store.read(lambda reader: reader.monitors())
+    assert (round(Decimal(statistic.statistic), 4), statistic.alarm) == (Decimal("4.2333"), False)
+    patient(bench, "T1", "4.5")
+    (again,) = bench.store.read(lambda reader: reader.open_alarms())
+    assert again.text == "moving mean 4.3667 is above 4.3", "the bias goes on: it alarms anew"
+    patient(bench, "T2", "4.1")
+    assert outcome(bench, "T2") == "hold"
+    trail = bench.store.read(lambda reader: reader.audit_of("control:potassium"))
+    assert [e.detail and e.detail["found"] for e in trail if e.what == "looked into an alarm"] == [
+        "ward 3"
+    ]
+
+
+def test_an_ewma_that_was_looked_into_alarms_again_while_the_bias_goes_on(
+    tmp_path: Path, store: Store
+) -> None:
+    """EWMA by hand: λ 0.2, target 4.1, limits ±0.2; results of 4.6: 4.2, 4.28, 4.344."""
+    plan = '\n[quality.monitors.potassium]\nkind = "ewma"\nweight = 0.2\ntarget = 4.1\n'
+    plan += "low = 3.9\nhigh = 4.3\n"
+    bench = Bench(tmp_path, store, changes=(*HOLD, ("\n[web]", f"{plan}\n[web]")))
+    define(bench, level("low", "QC-L", "3.0"), level("high", "QC-H", "6.0"))
+    good(bench)
+    for round_ in "ABC":
+        for number in (1, 2, 3):
+            patient(bench, f"{round_}{number}", "4.6")
+        (alarm,) = bench.store.read(lambda reader: reader.open_alarms())
+        assert alarm.text == "EWMA 4.344 is above 4.3"
+        patient(bench, f"{round_}4", "4.1")
+        assert outcome(bench, f"{round_}4") == "hold"
+        bench.store.write(
+            lambda tx, alarm=alarm: qualityacts.look_into(
+                tx, ANN, "alarm", [alarm.id], "nothing found", bench.now
+            )
+        )
+        (statistic,) = bench.store.read(lambda reader: reader.monitors())
+        assert (statistic.statistic, statistic.alarm) == ("4.1", False)

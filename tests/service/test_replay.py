@@ -13,7 +13,7 @@ from msgspec.structs import replace
 
 from service.bench import NOW, PAT, Bench
 from service.laboratory import RULES, result_message
-from verifier.assurance.replaying import Replay, Stretch
+from verifier.assurance.replaying import Covered, Replay, Stretch
 from verifier.cli import main
 from verifier.decide.decide import decide
 from verifier.errors import RuleSetError
@@ -111,6 +111,23 @@ def test_what_a_person_stopped_and_the_candidate_lets_go_comes_first(laboratory:
     assert (rule.before, rule.after, rule.gained, rule.lost) == (4, 0, 0, 4)
     assert found.left_out == 0
     assert found.differs
+
+
+def test_how_much_of_history_was_judged_again_is_told(laboratory: Bench) -> None:
+    assert replayed(laboratory, LENIENT).covered == Covered(0, True)  # there is none yet
+    arrives(laboratory, "S1", potassium="6.9")
+    first = laboratory.now
+    laboratory.now += timedelta(days=10)
+    arrives(laboratory, "S2", potassium="6.9")
+    last = laboratory.now
+    for stretch, covered in (
+        (Stretch(), Covered(10, True)),
+        (Stretch(since=first - timedelta(days=400)), Covered(10, True)),
+        (Stretch(until=last), Covered(10, False)),  # the last decision is left out
+        (Stretch(since=first + timedelta(days=3), until=last), Covered(7, False)),
+        (Stretch(since=last - timedelta(hours=20), until=last), Covered(0, False)),
+    ):
+        assert replayed(laboratory, LENIENT, stretch=stretch).covered == covered
 
 
 def test_only_the_worst_are_kept_and_the_others_counted(laboratory: Bench) -> None:
@@ -374,3 +391,32 @@ def test_a_version_is_replayed_and_the_replay_kept_for_its_approval(
     assert from_store(kept.result).changes[0].specimen == "S1"
     assert run(laboratory, "replay", "--candidate", "2", "--test", "sodium") == 0
     assert store.read(lambda r: ruleshelf.replay_of(r, second, NOW)) == kept
+
+
+def test_a_lost_call_and_a_lost_flag_are_changes_and_come_before_words(laboratory: Bench) -> None:
+    calling = RULES + "  call clinician within 30 minutes\n  ask for new specimen\n"
+    (laboratory.line.settings.rules / "test.rules").write_text(calling)
+    history(laboratory)
+    silent = calling.replace("  call clinician within 30 minutes\n", "")
+    base = candidate(calling)
+    found = replayed(laboratory, silent, base)
+    assert {(c.kind, c.test) for c in found.changes} == {("critical lost", "potassium")}
+    assert found.counts.changed == len(found.changes) == 4
+    first = found.changes[0]
+    lost = set(first.before.asked) - set(first.after.asked)
+    assert lost == {"call clinician within 30 minutes"}
+    kept = calling.replace("  ask for new specimen\n", "")
+    assert {c.kind for c in replayed(laboratory, kept, base).changes} == {"less asked"}
+    # Another hold stands in for what is critical no more: the flag and the call are lost.
+    held = calling.replace("above 6.2", "above 7.1") + (
+        'rule high for potassium  from "invented"\n'
+        '  hold when result > 6.2 mmol/L\n  because "high"\n'
+    )
+    told = [
+        (c.kind, c.before.flag, c.after.outcome) for c in replayed(laboratory, held, base).changes
+    ]
+    assert set(told) == {("critical lost", "HH", "hold")}
+    # What no sentence shows is no change: the reason names the limit, and its facts alone differ.
+    plain = calling.replace("is beyond the critical limit {limit}", "is beyond")
+    wider = plain.replace("below 2.8", "below 2.7")
+    assert not replayed(laboratory, wider, candidate(plain)).changes

@@ -14,8 +14,8 @@ from verifier.cli import main
 from verifier.service import candidates, ruleorders, ruleshelf
 from verifier.service.line import Line
 from verifier.service.replaying import run_replay, to_store
+from verifier.service.rulechecks import check_version
 from verifier.service.rulestart import start_rules
-from verifier.service.ruletexts import checked
 from verifier.store import Person, RuleTexts, Store, Transaction
 
 NOW = datetime(2026, 1, 5, 9, 0, tzinfo=UTC)
@@ -69,9 +69,8 @@ class House:
         before, texts = RuleTexts({"all.rules": HIGHER}, {}), RuleTexts({"all.rules": text}, {})
         ada, number = self.people["ada"], self.draft
         self.do(lambda tx: ruleshelf.edit(tx, ada, number, texts.files, "higher", before.hash))
-        program = checked(texts, self.site).program
-        assert program
-        self.do(lambda tx: ruleshelf.keep_check(tx, "ada", number, texts.hash, program))
+        with self.open() as store:
+            assert check_version(store, self.site, "ada", number).program
 
     def replay(self) -> None:
         with self.open() as store:
@@ -81,7 +80,7 @@ class House:
                 )
             )  # fmt: skip
         found = run_replay(self.site, *sets, Stretch(), jobs=1)
-        self.do(lambda tx: ruleshelf.store_replay(tx, self.draft, 1, to_store(found)))
+        self.do(lambda tx: ruleshelf.store_replay(tx, self.draft, 1, to_store(found), who="ada"))
 
     def approve(self, name: str) -> None:
         def work(tx: Transaction) -> None:
@@ -124,16 +123,18 @@ def test_replay_approvals_and_activation_are_in_the_file(house: House) -> None:
     first, *rest = pages(house, "--prove")
     assert "1 of 2 people approved it" in first
     assert "Guarantees: 1 of 1 proved." in first
-    assert "2 results of 3 judged otherwise, 1 of them newly released" in first
+    assert "2 results of 3 judged otherwise, 1 newly released" in first
     house.approve("pat")
     first, *rest = pages(house)
     assert "is not active; approved by two people." in first
-    assert "Guarantees: not proved: not run." in first
+    assert "Guarantees: 1 of 1 proved." in first, "as it is kept with its check"
     house.do(lambda tx: ruleorders.order(tx, house.people["ada"], house.draft, None, "go"))
     first, *rest = pages(house)
     text = " ".join(rest)
-    assert f"version {house.draft} is active." in first
-    for said in ("ben", "pat", "read it", "used up by activation", "activation 2026-01-05", "go"):
+    assert f"version {house.draft} is active since 2026" in first
+    assert "approved by ben and pat" in first
+    for said in ("read it", "yes, its activation rests on it", "activation 2026-01-05", "go",
+                 "replayed by ada, 2026"):  # fmt: skip
         assert said in text
     assert "2 results of 3 judged otherwise" in first  # against the version before
     assert "held or waiting before, would leave with the candidate" in text
@@ -159,3 +160,28 @@ def test_a_version_that_can_not_be_found_is_told(
     out = ["--pdf", str(house.config.parent / "a.pdf")]
     assert main(["rules", "report", *words, *more, *out]) == 2
     assert said in capsys.readouterr().err
+
+
+def test_a_rollback_is_told_in_the_file_of_what_was_rolled_back(house: House) -> None:
+    house.edit(HIGHER.replace("held by critical", "released"))
+    house.replay()
+    house.approve("ben")
+    house.approve("pat")
+    house.do(lambda tx: ruleorders.order(tx, house.people["ada"], house.draft, None, "go"))
+    house.do(lambda tx: ruleorders.roll_back(tx, house.people["pat"], "held too much"))
+    first, *rest = pages(house)
+    assert f"version {house.draft} was active, approved by ben and pat; rolled back to" in first
+    assert "version 1 by pat" in first
+    assert "held too much" in first
+    assert "of 2 people" not in first
+    assert "rolled back to version 1 by pat" in " ".join(rest)
+
+
+def test_a_refuted_guarantee_is_no_fine_report(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "all.rules").write_text(HIGHER + 'guarantee "no potassium"\n  never release when '
+                                        "potassium > 1.0 mmol/L\n")  # fmt: skip
+    code = main(["rules", "report", str(tmp_path), "--prove", "--out", str(tmp_path / "a.html")])
+    assert code == 1
+    assert "REFUTED" in capsys.readouterr().out

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -18,6 +19,8 @@ from verifier.store import Person, Role, RuleTexts, Store, Transaction
 
 from .laboratory import RULES
 
+ALL = b'{"counts":{"results":12},"covered":{"days":3,"whole":true}}'
+MORE = ALL.replace(b"12", b"13")
 PASSWORDLESS = "no hash: nobody signs in here"
 LOWER = RULES.replace("above 6.2", "above 6.0")
 
@@ -59,7 +62,7 @@ class House:
         assert program
         self.do(lambda tx: ruleshelf.keep_check(tx, "ada", number, found.hash, program))
 
-    def replay(self, number: int, against: int = 1, result: bytes = b'{"results":0}') -> str:
+    def replay(self, number: int, against: int = 1, result: bytes = ALL) -> str:
         return self.store.write(lambda tx: ruleshelf.store_replay(tx, number, against, result))
 
     def seen(self, number: int) -> Seen:
@@ -174,9 +177,42 @@ def test_what_was_not_seen_can_not_be_approved(house: House) -> None:
     seen = house.seen(number)
     with pytest.raises(RefusedError, match="Version 2 is not what you saw"):
         house.approve(number, "pat", Seen(texts(RULES).hash, seen.replay))
-    house.replay(number, result=b'{"results":7}')
+    house.replay(number, result=MORE)
     with pytest.raises(RefusedError, match="The replay of version 2 is not the one you saw"):
         house.approve(number, "pat", seen)
+
+
+def test_a_replay_over_too_little_history_approves_nothing(house: House) -> None:
+    number = house.draft(LOWER)
+    house.check(number)
+    for days, asked in ((6, "at least 7 days"), (0, "at least 7 days")):
+        house.replay(number, result=ALL.replace(b"3,", b"%d," % days).replace(b"true", b"false"))
+        with pytest.raises(RefusedError, match=asked) as refused:
+            house.approve(number, "pat")
+        assert ("12 results, " + ("6 days" if days else "less than a day")) in str(refused.value)
+    house.replay(number, result=b'{"counts":{"results":12}}')  # as kept before it was counted
+    with pytest.raises(RefusedError, match="not counted how many days"):
+        house.approve(number, "pat")
+    house.replay(number, result=ALL.replace(b"3,", b"7,").replace(b"true", b"false"))
+    house.approve(number, "pat")
+    said = house.store.read(lambda r: r.audit_of(f"rules:{number}"))
+    (entry,) = [each for each in said if each.what == "approved rules"]
+    assert entry.detail["covered"] == "12 results, 7 days"
+
+
+def test_a_site_says_how_much_history_is_enough(house: House) -> None:
+    number = house.draft(LOWER)
+    house.check(number)
+    house.replay(number, result=ALL.replace(b"true", b"false"))
+    now = house.clock()
+    for least, enough in ((4, False), (3, True), (0, True)):
+        asked = partial(ruleshelf.approvable, number=number, now=now, least=least)
+        if enough:
+            house.store.read(asked)
+        else:
+            with pytest.raises(RefusedError, match=f"at least {least} days"):
+                house.store.read(asked)
+    assert house.settings.replay_days == 7
 
 
 def test_a_replay_of_what_was_changed_meanwhile_is_not_kept(house: House) -> None:
@@ -187,7 +223,7 @@ def test_a_replay_of_what_was_changed_meanwhile_is_not_kept(house: House) -> Non
 
 def test_approvals_lapse_with_another_replay(house: House) -> None:
     number = house.approved(LOWER)
-    house.replay(number, result=b'{"results":7}')
+    house.replay(number, result=MORE)
     assert house.states()[number] == "checked"
     with pytest.raises(RefusedError, match="0 of 2 people"):
         house.order(number)

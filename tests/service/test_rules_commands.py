@@ -109,6 +109,7 @@ def test_a_folder_goes_in_and_comes_out(
     assert code == 0, said
     assert "version 2 is checked: 1 rules" in said
     assert "6.0" in said.split("against version 1, which is active:")[1]
+    assert "verifier replay --candidate 2" in said.split("next, in this order:")[1]
     assert typed("rules", "export", "2", str(back))[0] == 0
     assert (back / "a.rules").read_bytes() == text.encode()
     assert typed("rules", "import", str(back)) == (
@@ -118,6 +119,25 @@ def test_a_folder_goes_in_and_comes_out(
     assert (code, "is not empty" in said) == (2, True)
     code, said = typed("rules", "export", "9", str(tmp_path / "none"))
     assert (code, "There is no version 9 of the rules; the newest is 2" in said) == (2, True)
+
+
+def test_who_imports_without_a_name_is_told_and_can_be_named_later(
+    store: Store, typed: Callable[..., tuple[int, str]], tmp_path: Path
+) -> None:
+    mine = folder_of(tmp_path / "mine", LOWER)
+    code, said = typed("rules", "import", mine, "--note", "potassium 6.0")
+    assert code == 0, said
+    assert "which is no person who signs in" in said
+    (named,) = (line for line in said.splitlines() if line.startswith("  verifier rules import"))
+    assert mine in named
+    machine = store.read(lambda r: ruleshelf.known(r, 2)).authors
+    code, said = typed("rules", "import", mine, who="ada")
+    assert (code, "ada is now among its writers" in said) == (0, True), said
+    assert "no person who signs in" not in said
+    version = store.read(lambda r: ruleshelf.known(r, 2))
+    assert (version.authors, version.note) == ((*machine, "ada"), "potassium 6.0")
+    assert version.checked
+    assert "nothing was imported" in typed("rules", "import", mine, who="ada")[1]
 
 
 def test_rules_with_errors_are_kept_as_a_draft(

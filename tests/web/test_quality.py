@@ -251,6 +251,164 @@ def test_what_could_not_be_judged_is_shown(house: House, visit: Callable[[str], 
     assert "&lt;b&gt;WHO" in text
 
 
+def test_a_control_nobody_could_judge_is_a_state_a_mark_and_a_line_to_settle(
+    house: House, open_page: Callable[..., Page]
+) -> None:
+    define(house)
+    control(house, "150.4")
+    control(house, ">199")
+    control(house, "9.9", tube="QCH-1")
+    page = open_page("technologist")
+    page.goto("/quality")
+    row = page.locator("#standings tr", has_text="AN-1")
+    expect(row).to_contain_text("? control not judged")
+    expect(row).to_contain_text("a control could not be judged: Serum high: ")
+    row.get_by_role("link", name="Serum high").click()
+    drawing = page.locator("svg.chart")
+    expect(drawing.locator(".v-not-judged text")).to_have_text(["?", "?"])
+    expect(drawing).to_have_attribute(
+        "aria-label", "Serum high lot A1: 1 measurements, 0 rejected, 2 not judged"
+    )
+    unread = page.locator("#values tr", has_text="not judged")
+    expect(unread).to_contain_text("no value")
+    expect(unread).not_to_contain_text("±")
+    page.goto("/quality")
+    listed = page.locator("#controls")
+    for box in listed.get_by_role("checkbox").all():
+        box.check()
+    listed.get_by_label("What you found").fill("a calibrator in the wrong rack")
+    listed.get_by_label("Your password").fill("not this one")
+    listed.get_by_role("button").click()
+    expect(page.get_by_role("alert")).to_be_visible()
+    expect(listed.get_by_label("What you found")).to_have_value("a calibrator in the wrong rack")
+    assert [box.is_checked() for box in listed.get_by_role("checkbox").all()] == [True, True]
+    listed.get_by_label("Your password").fill(PASSWORD)
+    listed.get_by_role("button").click()
+    expect(row).to_contain_text("✓ in control")
+    expect(page.locator("#controls")).to_have_count(0)
+
+
+def test_what_was_typed_survives_a_wrong_password_and_other_roles_are_told_why(
+    house: House, open_page: Callable[..., Page], visit: Callable[[str], Visitor]
+) -> None:
+    failed(house)
+    page = open_page("pathologist")
+    page.goto("/quality")
+    listed = page.locator("#reviews")
+    listed.get_by_role("checkbox").check()
+    listed.get_by_label("What you found").fill("repeated, the same")
+    listed.get_by_label("Your password").fill("not this one")
+    listed.get_by_role("button").click()
+    expect(page.get_by_role("alert")).to_be_visible()
+    expect(listed.get_by_role("checkbox")).to_be_checked()
+    expect(listed.get_by_label("What you found")).to_have_value("repeated, the same")
+    page.get_by_label("Test and analyzer").select_option("sodium|AN-1")
+    page.get_by_label("What was found and done").fill("new electrode")
+    page.locator(".panel").get_by_label("Your password").fill("nor this")
+    page.get_by_role("button", name="Record corrective action").click()
+    expect(page.get_by_role("alert")).to_be_visible()
+    expect(page.get_by_label("Test and analyzer")).to_have_value("sodium|AN-1")
+    expect(page.get_by_label("What was found and done")).to_have_value("new electrode")
+    text = visit("administrator").get("/quality").text
+    assert "Technologists and pathologists sign for these lines" in text
+
+
+def test_a_released_result_under_review_says_so_on_its_own_page(
+    house: House, open_page: Callable[..., Page]
+) -> None:
+    failed(house)
+    page = open_page("technologist")
+    page.goto(f"/case/{house.case_of('S-1')}")
+    line = page.locator(".line", has=page.get_by_role("rowheader", name="Sodium 2951-2"))
+    expect(line).to_contain_text("Released")
+    expect(line).to_contain_text("Under review: a control failed after it on AN-1")
+    expect(page.locator(".verdict")).to_contain_text("1 under review")
+    (review,) = house.store.read(lambda reader: reader.open_reviews())
+    house.store.write(
+        lambda tx: qualityacts.look_into(
+            tx, TOVE, "review", [review.id], "repeated, the same", house.time()
+        )
+    )
+    page.reload()
+    expect(line).to_contain_text("looked into by Tove")
+    expect(line).to_contain_text("repeated, the same")
+    told = house.audited("S-1")
+    assert ("verifier", "a control failed after it") in told
+    assert ("Tove", "looked into a review") in told
+    page.goto(f"/case/{house.case_of('S-1')}/trail/0")
+    expect(page.locator("main")).to_contain_text("a control failed after it")
+    page.goto(f"/case/{house.case_of('S-1')}")
+    other = page.locator(".line", has=page.get_by_role("rowheader", name="Potassium 2823-3"))
+    expect(other).not_to_contain_text("control failed")
+
+
+def test_a_level_given_in_another_unit_is_shown_with_readable_numbers(
+    house: House, visit: Callable[[str], Visitor]
+) -> None:
+    """100 ± 4 mg/dL of glucose, 180.156 g/mol: 5.5507 ± 0.2220 mmol/L (C6H12O6)."""
+    row = {
+        "test": "glucose", "material": "Serum", "lot": "A1", "level": "high", "mark": "QC-H",
+        "unit": "mg/dL", "mean": "100", "sd": "4", "expires": "",
+    }  # fmt: skip
+    person = visit("technologist")
+    assert person.post("/quality/levels", password=PASSWORD, **row).status_code == 303
+    (level,) = house.store.read(lambda reader: reader.control_levels())
+    at = house.time().strftime("%Y%m%d%H%M%S+0000")
+    segments = [
+        f"MSH|^~\\&|ANALYZER|LAB|VERIFIER|LAB|{at}||OUL^R22^OUL_R22|C1|P|2.5.1",
+        "SPM|1|QC-H-1||SER^Serum^HL70487|||||||Q^Control^HL70369",
+        "OBR|1||QC-H-1|GLU^Glucose^L",
+        f"OBX|1|NM|14749-6^Glucose^LN||5.6|mmol/L|||||F|||||||AN-1|{at}",
+    ]
+    house.take(("\r".join(segments) + "\r").encode())
+    month = house.time().strftime("%Y-%m")
+    for path in ("/quality/levels", f"/quality/level/{level.id}",
+                 "/quality/charts?test=glucose&analyzer=AN-1"):  # fmt: skip
+        answer = person.get(path)
+        assert answer.status_code == 200
+        assert "5.551 ± 0.222 mmol/L" in answer.text
+    assert "5.551 mmol/L" in person.get(f"/quality/month?month={month}").text
+    paper = person.get(f"/quality/month.pdf?month={month}").content
+    assert "5.551 mmol/L" in PdfReader(io.BytesIO(paper)).pages[0].extract_text().replace("\n", " ")
+    assert person.get(f"/quality/month.csv?month={month}").status_code == 200
+
+
+@pytest.mark.parametrize("width", [390, 1024])
+def test_the_pages_of_controls_fit_a_phone_and_begin_with_the_newest(
+    house: House, open_page: Callable[..., Page], width: int
+) -> None:
+    failed(house)
+    control(house, "9.9", tube="QCH-1")
+    for number in range(30):
+        control(house, f"15{number % 3}")
+    page = open_page("technologist")
+    page.set_viewport_size({"width": width, "height": 800})
+    for path in ("/quality", "/quality/levels", "/quality/month", f"/quality/level/{LEVEL.id}"):
+        page.goto(path)
+        wide = page.evaluate("document.documentElement.scrollWidth")
+        assert wide <= width, (path, wide)
+    newest = page.locator("svg.chart g").last.bounding_box()
+    assert newest
+    assert 0 <= newest["x"] <= width
+    text = page.locator("svg.chart .axis").first
+    tall = text.evaluate("e => e.getBoundingClientRect().height")
+    assert tall >= 10, "as large as other small print"
+    page.emulate_media(media="print")
+    expect(page.locator("#values")).to_be_visible()
+    expect(page.get_by_label("Your password").first).to_be_hidden()
+
+
+def test_controls_of_tests_without_levels_stand_apart(
+    house: House, visit: Callable[[str], Visitor]
+) -> None:
+    control(house, "150")
+    page = visit("technologist").get("/quality").text
+    assert "Controls of tests no level is defined for" in page
+    assert 'id="controls"' not in page, "there is nothing to settle"
+    define(house)
+    assert 'id="controls"' in visit("technologist").get("/quality").text
+
+
 def test_a_recorded_state_is_taken_back_on_the_page(
     house: House, open_page: Callable[..., Page]
 ) -> None:
@@ -269,7 +427,8 @@ def test_a_recorded_state_is_taken_back_on_the_page(
 def test_figures_of_a_month_on_the_page_and_as_a_file(
     house: House, visit: Callable[[str], Visitor]
 ) -> None:
-    """150, 151, 152 against 150: mean 151, SD 1, CV 100/151 %, bias 2/3 %; computed by hand."""
+    """150, 151, 152 against 150: mean 151, SD 1, CV 100/151 %, bias 2/3 %; with 190: mean 160.75,
+    SD √(1142.75/3) = 19.517, CV 12.141 %, bias 7.167 %; computed by hand."""
     define(house)
     for value in ("150", "151", "152", "190"):
         control(house, value)
@@ -278,7 +437,10 @@ def test_figures_of_a_month_on_the_page_and_as_a_file(
     assert "Serum high" in person.get(f"/quality/month?month={month}").text
     answer = person.get(f"/quality/month.csv?month={month}")
     assert answer.headers["content-type"].startswith("text/csv")
-    (row,) = csv.DictReader(io.StringIO(answer.text))
+    row, every = csv.DictReader(io.StringIO(answer.text))
+    assert (row["values"], every["values"], every["n"], every["mean"]) == (
+        "accepted", "all", "4", "160.750000",
+    )  # fmt: skip
     told = {name: row[name] for name in ("n", "rejected", "mean", "sd", "cv_percent")}
     assert told == {
         "n": "3", "rejected": "1", "mean": "151.000000", "sd": "1.000000", "cv_percent": "0.662252",
@@ -295,6 +457,7 @@ def test_figures_of_a_month_on_the_page_and_as_a_file(
     words = " ".join(" ".join(pages).split())
     assert f"Controls in {house.time():%B %Y}" in words
     assert "Sodium AN-1 Serum high A1 3 1 0 150 mmol/L 151.0 1.0 0.66 0.67 –" in words
+    assert "all values 4 160.8 19.5 12.14 7.17 –" in words
     assert "190 mmol/L, rejected (1-3s, 1-2s)" in words
     assert "Tove: new electrode" in words
     assert "Not a medical device by itself" in words
@@ -358,14 +521,26 @@ def test_the_drawing_is_to_scale_and_tells_apart_without_color() -> None:
     assert all(LEFT < x < WIDTH - RIGHT for x in across)
     assert across[1] - across[0] == pytest.approx(across[3] - across[2])
     shapes = [[child.tag for child in group if child.tag != "title"] for group in svg.iter("g")]
-    assert shapes == [["circle"], ["path", "text"], ["path"], ["path"]]
-    drawn = [
-        group.find("path").attrib["d"][-12:]
-        for group in svg.iter("g")
-        if group.find("path") is not None
-    ]  # type: ignore[union-attr]
-    assert len(set(drawn)) == 3, "warning, rejected and beyond have shapes of their own"
+    assert shapes == [["circle"], ["path", "text"], ["path"], ["path", "path"]]
+    warned, rejected, beyond = (
+        g.findall("path") for g in svg.iter("g") if g.find("path") is not None
+    )
+    cross = rejected[0].attrib["d"].split("l", 1)[1]
+    assert beyond[0].attrib["d"].split("l", 1)[1] == cross, "a rejection beyond is a cross as well"
+    assert warned[0].attrib["d"].split("h", 1)[-1] != cross
+    assert [path.attrib.get("class") for path in beyond] == [None, "edge"]
     assert len(svg.findall("path[@class='acted']")) == 1
+
+
+def test_what_could_not_be_judged_is_drawn_without_a_value_at_the_foot() -> None:
+    marks = [mark(0), mark(0, "not-judged", foot=True), mark(1), mark(3, "not-judged")]
+    svg = ElementTree.fromstring(str(chart(marks, list("abcdefg"), "x")))
+    trace = svg.find("polyline")
+    assert trace is not None
+    assert len(trace.attrib["points"].split()) == 2, "no line leads there"
+    foot, above = svg.findall("g[@class='v-not-judged']/text")
+    assert (foot.text, float(foot.attrib["y"])) == ("?", HEIGHT - BOTTOM - 4)
+    assert float(above.attrib["y"]) < TOP + (HEIGHT - TOP - BOTTOM) / 4
 
 
 def test_a_level_of_one_analyzer_gates_that_one_only(house: House) -> None:

@@ -17,10 +17,11 @@ from verifier.assurance.watching import Recorder
 from verifier.assurance.writing import given, scenario
 from verifier.facts.verdicts import ResultDecision
 from verifier.language import tree
+from verifier.language.memory import Memory
 from verifier.language.program import Program
 from verifier.language.reader import Known
 from verifier.language.ruleset import check
-from verifier.language.scenarios import ScenarioStep
+from verifier.language.scenarios import CheckedScenario, ScenarioStep
 from verifier.language.source import Source, Span
 
 Fate = Literal["scenario", "edge case", "refused", "same", "survived"]
@@ -54,11 +55,12 @@ class Tests:
         self._files, self._seed = dict(files), seed
         self._recorder = Recorder()
         self._known: Known = {}
+        self._memory = Memory()
         program = check(files, watch=self._recorder, known=self._known).program
         assert program is not None, "only a rule set without errors has mutants"
         self._program = program
         self._sources = {name: Source(name, text) for name, text in files.items()}
-        self._met = _met(program)
+        self._met = {item.name: _met(program, item) for item in program.scenarios}
 
     @cached_property
     def mutants(self) -> list[Mutant]:
@@ -76,8 +78,9 @@ class Tests:
         return program
 
     def _compiled(self, files: Mapping[str, str], watch: Recorder | None = None) -> Program | None:
-        """Return the program of some files; only what was changed of them is read."""
-        return check(files, watch=watch, known=dict(self._known)).program
+        """Return the program of some files; only what was changed of them is read and compiled."""
+        known = dict(self._known)
+        return check(files, watch=watch, known=known, memory=self._memory).program
 
     @cached_property
     def _probes(self) -> Probes:
@@ -91,9 +94,9 @@ class Tests:
             return Verdict(mutant, "refused")
         if program.identity == self._program.identity:
             return Verdict(mutant, "same", why="the rule set keeps its identity")
-        for name, met in _met(program).items():
-            if met != self._met[name]:
-                return Verdict(mutant, "scenario", name)
+        for item in program.scenarios:
+            if _met(program, item) != self._met[item.name]:
+                return Verdict(mutant, "scenario", item.name)
         noticed = self._noticed_at_an_edge(mutant, program, recorder)
         if noticed:
             return Verdict(mutant, "edge case", noticed)
@@ -162,11 +165,8 @@ class Tests:
         return run_scenario(program, added).passed
 
 
-def _met(program: Program) -> dict[str, tuple[bool, ...]]:
-    return {
-        item.name: tuple(answer.met for answer in run_scenario(program, item).answers)
-        for item in program.scenarios
-    }
+def _met(program: Program, item: CheckedScenario) -> tuple[bool, ...]:
+    return tuple(answer.met for answer in run_scenario(program, item).answers)
 
 
 def _differing(before: Heard, after: Heard) -> Iterator[str]:

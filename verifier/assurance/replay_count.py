@@ -6,13 +6,12 @@ from typing import TypeVar
 from msgspec import Struct
 
 from verifier.assurance.replay_rank import CRITICAL_FLAGS, fate_of, worst
+from verifier.assurance.replay_sides import failed, sides_of, urgent
 from verifier.assurance.replaying import (
     Change,
     ChangeKind,
     Counts,
     RuleCount,
-    Said,
-    Side,
     Stretch,
     TestCount,
 )
@@ -47,6 +46,10 @@ class _Course(Struct):
     left_before: tuple[Judged, _Pair] | None = None
     left_after: tuple[Judged, _Pair] | None = None
     differed: tuple[Judged, _Pair] | None = None
+    urgent_before: frozenset[str] = frozenset()
+    urgent_after: frozenset[str] = frozenset()
+    asked_before: frozenset[str] = frozenset()
+    asked_after: frozenset[str] = frozenset()
 
 
 class Tally:
@@ -205,7 +208,20 @@ def _follow(courses: dict[_Key, _Course], key: _Key, one: Judged, pair: _Pair) -
         course.left_before = course.left_before or here
     if now is not None and now.outcome == "release":
         course.left_after = course.left_after or here
-    if was != now:
+    _compare(course, here)
+
+
+def _compare(course: _Course, here: tuple[Judged, _Pair]) -> None:
+    one, (was, now) = here
+    asked = one.after.requests if one.after else ()
+    if was == now and one.before.requests == asked:
+        return  # nearly always
+    old, new = sides_of(was, now, one.before, one.after)
+    course.urgent_before |= urgent(old)
+    course.urgent_after |= urgent(new)
+    course.asked_before |= frozenset(old.asked)
+    course.asked_after |= frozenset(new.asked)
+    if old != new:
         course.differed = here
 
 
@@ -218,6 +234,8 @@ def _kind(course: _Course) -> ChangeKind:
     before, after = course.left_before is not None, course.left_after is not None
     if after and not before:
         return "newly released"
+    if course.urgent_before - course.urgent_after:
+        return "critical lost"
     last = course.last[1]
     ends = "absent" if last[1] is None else last[1].outcome
     began = "absent" if last[0] is None else last[0].outcome
@@ -225,6 +243,8 @@ def _kind(course: _Course) -> ChangeKind:
         return "now waits"
     if before and not after:
         return "newly held"
+    if course.asked_before - course.asked_after:
+        return "less asked"
     if _rules(was) != _rules(now) or (was and was.outcome) != (now and now.outcome):
         return "other reasons"
     return "other words"
@@ -245,22 +265,11 @@ def _change(case_id: int, course: _Course, kind: ChangeKind, record: CaseRecord 
     some = was or now
     assert some is not None
     fate, who = fate_of(record, some.entry)
-    before = _side(was)
-    after = _side(now) if one.after else _failed(one.failure)
+    before, after = sides_of(was, now, one.before, one.after)
+    after = after if one.after else failed(one.failure)
     return Change(
         kind=kind, fate=fate, case_id=case_id, decision_id=one.decision_id, entry=some.entry,
         specimen=one.facts.specimen.key, test=some.test, title=some.title, code=some.code,
         value=some.value, unit=some.unit, decided=one.facts.now, before=before, after=after,
         settled_by=who, critical=bool(CRITICAL_FLAGS & {before.flag, after.flag}),
     )  # fmt: skip
-
-
-def _failed(failure: str) -> Side:
-    return Side("hold", reasons=(Said("", "unknown", f"the candidate failed: {failure}"),))
-
-
-def _side(item: ResultDecision | None) -> Side:
-    if item is None:
-        return Side("absent")
-    said = tuple(Said(reason.rule, reason.kind, reason.text) for reason in item.reasons)
-    return Side(item.outcome, item.flag, said, item.comments, item.reference, item.instead)

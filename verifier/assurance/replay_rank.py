@@ -10,18 +10,19 @@ CRITICAL_FLAGS = frozenset({"HH", "LL", "AA"})  # HL7 table 0078
 _STOPPED: tuple[Fate, ...] = ("rejected", "corrected", "withdrawn", "replaced")
 
 
-def rank(change: Change) -> tuple[int, int, int, float, int, int, str]:
+def rank(change: Change) -> tuple[int, int, int, int, float, int, int, str]:
     """Return where a change stands; less is worse.
 
     First what would newly leave: rejected by a person, then corrected, withdrawn, replaced, then
-    what nobody has settled yet, then what a person let go unchanged. Then what the candidate could
-    not judge, what it would hold, make wait, and say differently. Critical results come first
-    among their likes, then the newest.
+    what nobody has settled yet, then what a person let go unchanged. Then what is no longer flagged
+    critical or called, what the candidate could not judge, what it would hold, make wait, ask less
+    of, hold for other rules, and say differently. Among their likes what loses a rule or a flag
+    comes first, then critical results, then the newest.
     """
     fate = _STOPPED.index(change.fate) if change.fate in _STOPPED else _calm(change.fate)
     return (
-        CHANGES.index(change.kind), fate, not change.critical, -change.decided.timestamp(),
-        change.case_id, change.entry, change.test,
+        CHANGES.index(change.kind), fate, not _loses(change), not change.critical,
+        -change.decided.timestamp(), change.case_id, change.entry, change.test,
     )  # fmt: skip
 
 
@@ -64,3 +65,10 @@ def _superseded(record: CaseRecord, entry: int) -> Fate:
 
 def _calm(fate: Fate) -> int:
     return len(_STOPPED) + (fate != "open")
+
+
+def _loses(change: Change) -> bool:
+    """Return whether a rule no longer keeps the result, or it leaves without its flag."""
+    before, after = change.before, change.after
+    lost = {reason.rule for reason in before.reasons} - {reason.rule for reason in after.reasons}
+    return bool(lost or (before.flag and not after.flag))

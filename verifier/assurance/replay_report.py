@@ -1,6 +1,7 @@
 """A replay as text for a terminal."""
 
 from collections.abc import Iterator
+from datetime import datetime
 
 from verifier.assurance.replaying import CHANGES, FATES, MEANINGS, Change, Replay, Side
 
@@ -12,9 +13,9 @@ def as_text(replay: Replay, most: int = 40) -> str:
     return "\n".join((*_head(replay), *_tests(replay), *_rules(replay), *_changes(replay, most)))
 
 
-def shown_stretch(replay: Replay) -> str:
-    """Return the stretch in words."""
-    since, until = replay.stretch.since, replay.stretch.until
+def shown_stretch(replay: Replay, kept: datetime | None = None) -> str:
+    """Return the stretch in words; one without an end ended when it was made, or `kept`."""
+    since, until = replay.stretch.since, replay.stretch.until or replay.made or kept
     parts = [
         f"from {since:%Y-%m-%d %H:%M %Z}" if since else "from the beginning",
         f"to {until:%Y-%m-%d %H:%M %Z}" if until else "to now",
@@ -37,9 +38,12 @@ def percent(part: int, whole: int) -> str:
 
 
 def side_text(side: Side) -> str:
-    """Return outcome, flag and the rules that speak, on one line."""
+    """Return outcome, flag, the rules that speak and what is asked for, on one line."""
     rules = ", ".join(dict.fromkeys(reason.rule for reason in side.reasons if reason.rule))
-    words = [_OUTCOMES[side.outcome], side.flag and f"[{side.flag}]", rules and f"({rules})"]
+    words = [
+        side.shown, _OUTCOMES[side.outcome], side.flag and f"[{side.flag}]", rules and f"({rules})",
+        f"and asks: {', '.join(side.asked)}" if side.asked else "",
+    ]  # fmt: skip
     return " ".join(filter(None, words))
 
 
@@ -56,6 +60,7 @@ def _head(replay: Replay) -> Iterator[str]:
     yield (
         f"judged     {counts.results:,} results of {counts.specimens:,} specimens, "
         f"{counts.decisions:,} decisions"
+        + (f", of {replay.covered.words()}" if replay.covered else "")
     )
     if counts.without_facts:
         yield f"           {counts.without_facts:,} more decisions have no stored facts"
@@ -120,7 +125,7 @@ def _changes(replay: Replay, most: int) -> Iterator[str]:
         yield from _change(change)
     left = replay.left_out + max(0, len(replay.changes) - most)
     if left:
-        yield f"and {left:,} more"
+        yield f"and {left:,} more, which come after these in that order"
 
 
 def _change(change: Change) -> Iterator[str]:

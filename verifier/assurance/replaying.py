@@ -16,23 +16,29 @@ from verifier.facts.verdicts import Kind, Outcome
 from verifier.texts import mark
 
 ChangeKind = Literal[
-    "newly released", "newly held", "now waits", "failed", "other reasons", "other words"
-]
+    "newly released", "critical lost", "failed", "newly held", "now waits", "less asked",
+    "other reasons", "other words",
+]  # fmt: skip
 Fate = Literal[
     "rejected", "corrected", "withdrawn", "replaced", "open", "released by a person",
     "released by rules", "derived",
 ]  # fmt: skip
 
 CHANGES: tuple[ChangeKind, ...] = (
-    "newly released", "failed", "newly held", "now waits", "other words", "other reasons"
+    "newly released", "critical lost", "failed", "newly held", "now waits", "less asked",
+    "other reasons", "other words",
 )  # fmt: skip
 MEANINGS: Mapping[ChangeKind, str] = {
     "newly released": mark("held or waiting before, would leave with the candidate"),
+    "critical lost": mark("no longer flagged critical, or nobody is called any more"),
     "failed": mark("the candidate could not judge it and would hold it"),
     "newly held": mark("left before, would be held with the candidate"),
     "now waits": mark("would wait with the candidate and did not before, or waits and was held"),
-    "other words": mark("same outcome; flag, reference, comment or sentence differs"),
+    "less asked": mark("same outcome; a rerun, specimen or test is no longer asked for"),
     "other reasons": mark("held or waiting with both, for other rules"),
+    "other words": mark(
+        "same outcome; flag, reference, comment, sentence or what is asked for differs"
+    ),
 }
 FATES: Mapping[Fate, str] = {
     "rejected": mark("a person rejected it"),
@@ -67,7 +73,11 @@ class Said(Struct, frozen=True):
 
 
 class Side(Struct, frozen=True):
-    """What one rule set says of a result; ``absent`` is a derived result it does not report."""
+    """What one rule set says of a result; ``absent`` is a derived result it does not report.
+
+    `asked` is what is asked for because of it, such as ``call clinician``. `shown` is value and
+    unit, where the two rule sets show them differently.
+    """
 
     outcome: Outcome | Literal["absent"]
     flag: str = ""
@@ -75,6 +85,8 @@ class Side(Struct, frozen=True):
     comments: tuple[str, ...] = ()
     reference: str = ""
     instead: str = ""
+    asked: tuple[str, ...] = ()
+    shown: str = ""
 
 
 class Change(Struct, frozen=True):
@@ -161,13 +173,29 @@ class Counts(Struct):
         return sum(self.fates.get(kind, {}).values())
 
 
+class Covered(Struct, frozen=True):
+    """How much of history was judged again.
+
+    `days` are whole days from the beginning of the stretch, or of stored history where that is
+    later, to its end; `whole` says that every stored decision lies in it.
+    """
+
+    days: int
+    whole: bool
+
+    def words(self) -> str:
+        """Return it as people say it."""
+        span = f"{self.days} day{'s' * (self.days != 1)}" if self.days else "less than a day"
+        return f"all stored history, {span}" if self.whole else span
+
+
 class Replay(Struct, frozen=True):
     """A replay as it ended. `changes` are the worst first, `left_out` says how many more there are.
 
     `candidate` and `against` say what was compared, with the hashes of their meaning; `against` is
     ``recorded`` for the decisions as they were made. `made` is when, None in what is kept beside a
     version: the same replay has the same hash. `cautions` are sentences on what this replay
-    can not show.
+    can not show. `covered` is None in what was kept before it was counted.
     """
 
     candidate: str
@@ -180,6 +208,7 @@ class Replay(Struct, frozen=True):
     changes: tuple[Change, ...]
     left_out: int
     cautions: tuple[str, ...] = ()
+    covered: Covered | None = None
 
     @property
     def differs(self) -> bool:

@@ -29,11 +29,18 @@ class Load:
         return ordered[min(len(ordered) - 1, int(share * len(ordered)))]
 
 
-async def _send_all(port: int, batch: Sequence[bytes]) -> list[float]:
+async def _send_all(port: int, batch: Sequence[bytes], every: float, wait: float) -> list[float]:
+    """Send one after the other, not faster than one in `every` seconds.
+
+    A message that had to wait for the one before counts from when it was due.
+    """
     reader, writer = await asyncio.open_connection("127.0.0.1", port)
     latencies = []
+    due = perf_counter() + wait
     for raw in batch:
-        began = perf_counter()
+        await asyncio.sleep(max(0.0, due - perf_counter()))
+        began = due if every else perf_counter()
+        due += every
         writer.write(START + raw + END)
         answer = await reader.readuntil(END)
         latencies.append(perf_counter() - began)
@@ -43,14 +50,24 @@ async def _send_all(port: int, batch: Sequence[bytes]) -> list[float]:
     return latencies
 
 
-async def _load(port: int, batches: Sequence[Sequence[bytes]]) -> Load:
+async def _load(port: int, batches: Sequence[Sequence[bytes]], rate: float) -> Load:
     began = perf_counter()
-    latencies = await asyncio.gather(*(_send_all(port, batch) for batch in batches))
+    every = len(batches) / rate if rate else 0.0
+    latencies = await asyncio.gather(
+        *(
+            _send_all(port, batch, every, every * part / len(batches))
+            for part, batch in enumerate(batches)
+        )
+    )
     seconds = perf_counter() - began
     flat = tuple(latency for group in latencies for latency in group)
     return Load(len(flat), seconds, flat)
 
 
-def load(port: int, raws: Sequence[bytes], *, connections: int) -> Load:
-    """Send `raws` over `connections` connections, one message in flight on each; all must be AA."""
-    return asyncio.run(_load(port, [raws[part::connections] for part in range(connections)]))
+def load(port: int, raws: Sequence[bytes], *, connections: int, rate: float = 0.0) -> Load:
+    """Send `raws` over `connections` connections, one message in flight on each; all must be AA.
+
+    `rate` is how many messages per second are due on all connections together; 0: no limit.
+    """
+    batches = [raws[part::connections] for part in range(connections)]
+    return asyncio.run(_load(port, batches, rate))

@@ -127,19 +127,35 @@ def insert_group(database: sqlite3.Connection, group: Sequence[bytes]) -> None:
     database.commit()
 
 
-def measure_intake(raws: Sequence[bytes], rules: Path) -> tuple[list[Measured], Load]:
-    """Send messages to the running service and to the baseline; also insert the bare rows."""
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """The rows of intake, the load at full speed and at half of it, MB the service held at most."""
+
+    rows: list[Measured]
+    full: Load
+    half: Load
+    memory: float
+
+
+def measure_intake(raws: Sequence[bytes], rules: Path, database: str = servers.OWN) -> Taken:
+    """Send messages to the running service and to the baseline; also insert the bare rows.
+
+    `database` must be empty.
+    """
     unit = f"{RESULTS}-result messages/s"
+    later = list(messages(len(raws) // 2, now=datetime.now(UTC), first=len(raws) + 1))
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        with servers.ours(folder, rules) as port:
-            ours = load(port, raws, connections=CONNECTIONS)
+        with servers.ours(folder, rules, database) as server:
+            ours = load(server.port, raws, connections=CONNECTIONS)
+            half = load(server.port, later, connections=CONNECTIONS, rate=ours.rate / 2)
+            memory = server.memory
         with servers.baseline(folder) as port:
             theirs = load(port, raws[: max(1, len(raws) // 20)], connections=1)
         bare = bare_inserts(folder, raws)
     against_build = Measured("intake", unit, ours.rate, "build on hl7apy", theirs.rate)
     against_rows = Measured("intake", unit, ours.rate, "bare SQLite inserts", bare)
-    return [against_build, against_rows], ours
+    return Taken([against_build, against_rows], ours, half, memory)
 
 
 def prepared(count: int) -> list[bytes]:

@@ -22,12 +22,12 @@ PANEL = [
 RESULTS = 2 * (len(PANEL) + 1)
 
 
-def message(number: int, *, now: datetime) -> bytes:
-    """Return message `number` (its patient and specimens are its own), collected before `now`."""
+def message(number: int, *, now: datetime, patient: str = "") -> bytes:
+    """Return message `number`, collected before `now`; its patient and specimens are its own."""
     sent, taken = f"{now:%Y%m%d%H%M%S}+0000", f"{now - BEFORE:%Y%m%d%H%M%S}+0000"
     lines = [
         f"MSH|^~\\&|BENCH|LAB|VERIFIER|LAB|{sent}||ORU^R01^ORU_R01|B{number}|P|2.5.1",
-        f"PID|1||P{number}^^^LAB^MR||Bench^Patient||19700101|F",
+        f"PID|1||{patient or f'P{number}'}^^^LAB^MR||Bench^Patient||19700101|F",
     ]
     own = {"sodium": 7 + number % 3, "potassium": number % 5, "chloride": 1 + number % 4}
     for part in (1, 2):

@@ -3,10 +3,12 @@
 import argparse
 from collections.abc import Callable
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from verifier.commands.rules.signing import headline, opened, signed, takes_person
+from verifier.commands.rules.testing import show_progress
 from verifier.errors import RefusedError
 
 if TYPE_CHECKING:
@@ -95,31 +97,40 @@ def run_approve(args: argparse.Namespace) -> int:
 
     settings, store = opened(args.config)
     with store:
-        check_if_outdated(store, settings, operator(), args.version)
-        version, replay = _shown(store, args.version)
+        tell = partial(show_progress, "proving")
+        check_if_outdated(store, settings, operator(), args.version, tell)
+        version, replay = _shown(store, args.version, settings.replay_days)
         _same("hash", args.hash, version.hash)
         _same("replay", args.replay, replay.digest)
         who = signed(store, settings, args, "gave the password to approve rules")
         seen = Seen(version.hash, replay.digest)
-        stand = store.write(lambda tx: approve(tx, who, args.version, seen, args.comment))
+        stand = store.write(
+            lambda tx: approve(
+                tx, who, args.version, seen, args.comment, least=settings.replay_days
+            )
+        )
     lacking = missing(version, stand)
     print(f"approved by {who.name}" + (f"; {lacking}" if lacking else "; it can be activated"))
     return 0
 
 
-def _shown(store: "Store", number: int) -> "tuple[VersionRow, ReplayRow]":
+def _shown(store: "Store", number: int, least: int) -> "tuple[VersionRow, ReplayRow]":
     """Print what a person approves, and return it."""
     from verifier import clock
+    from verifier.assurance.guaranteed import standing
     from verifier.assurance.replay_report import as_text
     from verifier.service.replaying import from_store
+    from verifier.service.ruleguarantees import needed_proofs
     from verifier.service.ruleshelf import approvable, texts
     from verifier.service.ruletexts import compared
 
     now = clock.now()
-    version, replay = store.read(lambda reader: approvable(reader, number, now))
+    version, replay = store.read(lambda reader: approvable(reader, number, now, least))
     print(headline(number, version.authors, version.note))
     print(f"  hash      {version.hash}\n  rule set  {version.identity}")
     print(f"  replay    {replay.digest}")
+    proofs = store.read(lambda reader: needed_proofs(reader, version))
+    print(f"  guarantees {standing(proofs)}")
     for line in as_text(from_store(replay.result)).splitlines():
         print(f"    {line}".rstrip())
     old = store.read(lambda reader: texts(reader, replay.against))
@@ -160,7 +171,8 @@ def run_activate(args: argparse.Namespace) -> int:
     at = _instant(args.at, settings) if args.at else None
     with store:
         if not args.withdraw:
-            check_if_outdated(store, settings, operator(), args.version)
+            tell = partial(show_progress, "proving")
+            check_if_outdated(store, settings, operator(), args.version, tell)
         who = signed(store, settings, args, "gave the password to activate rules")
         if args.withdraw:
             row = store.write(lambda tx: withdraw(tx, who))

@@ -36,9 +36,11 @@ example: verifier quality tune sodium --from sodium.csv --curve sodium-curve.csv
 
 A CSV file needs a column "value" and may have one "analyzer"; its lines are in the order of
 measurement. Analyzers are tuned one by one unless --pool says that their results are to be taken
-together. The results are taken to be unbiased. Limits are percentiles of the statistic on these
-results; the bias detection curve says after how many results the median place, and 95 of 100
-places, see a bias. Prove the numbers on results of another time before you rely on them."""
+together. The results are taken to be unbiased. Limits are percentiles of the statistic on the
+first half; false alarms and the bias detection curve, which says after how many results the median
+place, and 95 of 100 places, see a bias, are found on the second. So many results show only so
+little: where they can not show that the accepted false alarms are kept, that is said, and the exit
+code is 1. Prove the numbers on results of another time before you rely on them."""
 
 
 def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -57,7 +59,7 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     take.add_argument(
         "--history",
         action="store_true",
-        help="old results: no failure among them has consequences, and controls count from new on",
+        help="old results, for charts and figures: none of them fails a test or vouches for it",
     )
     take.set_defaults(run=run_import)
     show = _add(actions, "show", "show how every test stands by its controls",
@@ -105,6 +107,7 @@ def run_define(args: argparse.Namespace) -> int:
     from verifier import clock
     from verifier.commands.suspend import in_database, operator
     from verifier.service.controlfiles import read_levels
+    from verifier.service.levels import expired
     from verifier.service.qualityacts import define_levels
 
     settings, line = _line(args.config)
@@ -116,6 +119,9 @@ def run_define(args: argparse.Namespace) -> int:
 
     in_database(args.config, work)
     print(f"control levels defined: {len(levels)}")
+    for level in levels:
+        if late := expired([level], level.test, level.analyzer, now):
+            print(f"{level.test}: {late}; what is measured of it after that can not be judged")
     return 0
 
 
@@ -147,34 +153,33 @@ def run_import(args: argparse.Namespace) -> int:
 def run_show(args: argparse.Namespace) -> int:
     """Print one line per test and analyzer; 1 when one of them is not in control."""
     from verifier import clock
-    from verifier.service.gating import overdue
+    from verifier.service.gating import stands_now
     from verifier.store.store import Store
 
     settings, line = _line(args.config)
     with Store.of(settings, writable=False) as store:
-        rows = store.read(lambda reader: reader.standings())
+        rows = store.read(lambda reader: stands_now(reader, settings.quality, clock.now()))
     found = 0
-    for row in rows:
-        late = overdue(row, settings.quality, clock.now())
-        state = "overdue" if late and row.state != "out of control" else row.state
-        why = late if state == "overdue" else row.why
-        found += state not in ("in control", "warning")
-        where = row.analyzer or "(other analyzers)"
-        print(f"{row.test:24} {where:20} {state}{f': {why}' if why else ''}")
+    for each in rows:
+        found += each.state not in ("in control", "warning")
+        where = each.row.analyzer or "(other analyzers)"
+        said = f"{each.state}{f': {each.why}' if each.why else ''}"
+        print(f"{each.row.test:24} {where:20} {said}")
     tests = line.judge.program.catalogue.tests.values()
     wanted = {test.name for test in tests if test.controlled and test.kind != "index"}
-    if without := sorted(wanted - {row.test for row in rows}):
+    if without := sorted(wanted - {each.row.test for each in rows}):
         print(f"no control defined: {', '.join(without)}")
     return 1 if found else 0
 
 
 def run_tune(args: argparse.Namespace) -> int:
-    """Print the best plans as settings with their curves; 1 when an analyzer has too few results.
+    """Print the best plans as settings with their curves; 1 when an analyzer has too few results,
+    or too few to show that the accepted false alarms are kept.
 
     Raises:
         SettingsError: there are too few results of any, or a number can not be read.
     """
-    from verifier.service.tuning import by_analyzer, read_values, report, write_curve
+    from verifier.service.tuning import by_analyzer, read_values, report, shows, write_curve
 
     measured = read_values(args.file) if args.file else _stored(args.config, args.test, args.days)
     groups = by_analyzer(measured, args.analyzer, pool=args.pool)
@@ -187,14 +192,15 @@ def run_tune(args: argparse.Namespace) -> int:
         name = f"{args.test} on {analyzer}" if analyzer else args.test
         print(f"{len(values)} results of {name}", file=sys.stderr)
         found[name] = _tuned(args, values)
-        for line in report(name, found[name]):
+        for line in report(name, found[name], args.alarms):
             print(line)
     for analyzer in groups.keys() - enough.keys():
         few = f"{len(groups[analyzer])} results are too few to tune on"
         print(f"{analyzer or 'analyzer not known'}: {few}; {LEAST} are needed", file=sys.stderr)
     if args.curve:
         write_curve(args.curve, found)
-    return 1 if groups.keys() - enough.keys() else 0
+    shown = all(shows(those, args.alarms) for those in found.values())
+    return 1 if groups.keys() - enough.keys() or not shown else 0
 
 
 def _tuned(args: argparse.Namespace, values: "list[Decimal]") -> "list[Tuned]":

@@ -31,7 +31,8 @@ however often it was judged. Times without zone are UTC.
 The replay of a version against the active version is kept beside it; approvals name its hash.
 
 The list is worst first: what the candidate would newly release and a person once rejected or
-corrected stands at the top.
+corrected stands at the top, then what loses a critical flag or a call. What is only said otherwise
+comes last.
 
 exit codes: 0 nothing differs, 1 something does, 2 wrong use"""
 
@@ -177,6 +178,7 @@ def _keep(
     found: "Replay", site: "Settings", candidate: "Candidate", against: "Candidate | None"
 ) -> None:
     """Keep what two versions differ in, whole, beside the candidate: approvals name its hash."""
+    from verifier.commands.suspend import operator
     from verifier.service.replaying import to_store
     from verifier.service.ruleshelf import store_replay
     from verifier.store.store import Store
@@ -185,9 +187,9 @@ def _keep(
     if candidate.version is None or against is None or against.version is None or not whole:
         return
     number, other, seen = candidate.version, against.version, candidate.texts.hash
-    kept = to_store(found)
+    kept, who = to_store(found), operator()
     with Store.of(site) as store:
-        digest = store.write(lambda tx: store_replay(tx, number, other, kept, seen=seen))
+        digest = store.write(lambda tx: store_replay(tx, number, other, kept, seen=seen, who=who))
     print(f"kept beside version {number}; approvals name the hash {digest[:12]}", file=sys.stderr)
 
 

@@ -22,7 +22,9 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
 def run(args: argparse.Namespace) -> int:
     """Serve until stopped."""
     import asyncio
+    import gc
 
+    gc.disable()  # next to nothing made at the start is garbage; the service turns it on when ready
     from verifier import settings
     from verifier.service import plainlog
     from verifier.service.supervisor import Service

@@ -102,6 +102,15 @@ class Laboratory:
                 await process.wait()
         return process.returncode or 0
 
+    async def gone(self) -> str:
+        """Wait until the service has ended, whoever ended it; say how, and where it told why."""
+        assert self._process is not None, "started before"
+        code = await self._process.wait()
+        how = (
+            f"was killed by {signal.Signals(-code).name}" if code < 0 else f"ended with code {code}"
+        )
+        return f"the service {how} and the demo can not go on; what it said is in {self.log}"
+
     async def _listening(self) -> None:
         for port in [*self.ports.values(), self.web]:
             while not await _answers(port):
@@ -132,6 +141,7 @@ def configuration(morning: Morning, ports: Mapping[str, int], lis: int, web: int
         lines += _table(f"connections.{name}", analyzer.settings)
     lines += ["", "[destinations.lis]", f"port = {lis}", "retry_seconds = 0.5"]
     lines += ["", "[web]", f"port = {web}"]
+    lines += ["", "# 42 CFR 493.931 of 2025 (from memory)", "[quality.allowable]", "urate = 10"]
     lines += ["", "[parameters]", *_table("parameters", morning.parameters), ""]
     return "\n".join(lines)
 

@@ -6,6 +6,7 @@ import signal
 from collections.abc import AsyncIterator, Mapping
 from datetime import date
 from pathlib import Path
+from typing import TypeVar
 
 from msgspec import Struct
 
@@ -17,9 +18,14 @@ from verifier.demo.desk import Desk
 from verifier.demo.laboratory import Laboratory, private_folder
 from verifier.demo.play import Player
 from verifier.demo.receiver import Received, Receiver
+from verifier.errors import VerifierError
 
 LASTS = 90.0  # seconds the morning takes when it is shown
+NOTICED_WITHIN = 2.0  # seconds, that a process has ended
 LIS_TOLD_AFTER = 0.2  # seconds; often the LIS is quicker than the telling of what was decided
+
+
+T = TypeVar("T")
 
 
 class Stage(Struct):
@@ -43,10 +49,10 @@ async def show(folder: Path | None) -> int:
                 lambda played: print("\n".join(narrate.told(played, morning)), flush=True),
             )
         )
-        await _first(playing, stop)
+        await _first(playing, stop, stage.laboratory)
         if not stop.is_set():
             print(narrate.stays(stage.laboratory), flush=True)
-            await stop.wait()
+            await _first(asyncio.create_task(stop.wait()), stop, stage.laboratory)
         print("stopping", flush=True)
     return 0
 
@@ -56,7 +62,7 @@ async def prove(folder: Path | None) -> int:
     morning, stop = scenario.load(), _stop_event()
     async with _stage(morning, folder, tell_lis=False) as stage:
         playing = asyncio.create_task(stage.player.play(0, lambda played: None))
-        await _first(playing, stop)
+        await _first(playing, stop, stage.laboratory)
         if stop.is_set():
             return 1
         after = await _aftermath(stage, playing.result())
@@ -110,16 +116,25 @@ async def _aftermath(stage: Stage, played: list[Played]) -> Aftermath:
     )
 
 
-async def _first(playing: "asyncio.Task[list[Played]]", stop: asyncio.Event) -> None:
-    """Wait for the end of the morning, or for Ctrl-C, which breaks it off."""
-    stopping = asyncio.create_task(stop.wait())
-    await asyncio.wait({playing, stopping}, return_when=asyncio.FIRST_COMPLETED)
+async def _first(work: "asyncio.Task[T]", stop: asyncio.Event, laboratory: Laboratory) -> None:
+    """Wait for the end of some work, or for Ctrl-C, which breaks it off.
+
+    Raises:
+        VerifierError: the service ended meanwhile, which breaks it off as well.
+    """
+    stopping, gone = asyncio.create_task(stop.wait()), asyncio.create_task(laboratory.gone())
+    await asyncio.wait({work, stopping, gone}, return_when=asyncio.FIRST_COMPLETED)
+    if work.done() and work.exception():  # often it is the first to feel that the service ended
+        await asyncio.wait({gone}, timeout=NOTICED_WITHIN)
     stopping.cancel()
-    if playing.done():
-        playing.result()
-    else:
-        playing.cancel()
-        await asyncio.gather(playing, return_exceptions=True)
+    if not work.done():
+        work.cancel()
+        await asyncio.gather(work, return_exceptions=True)
+    if gone.done():
+        raise VerifierError(gone.result())
+    gone.cancel()
+    if not work.cancelled():
+        work.result()
 
 
 def _stop_event() -> asyncio.Event:

@@ -166,7 +166,7 @@ class Conditions:
         return Typed(node.span, TRUTH, patients.sex_is(sex), "sex", facts, frozenset({"sex"}))
 
     def specimen_is(self, node: tree.SpecimenIs, where: Where) -> Typed:
-        known = {kind for test in self._symbols.tests.values() for kind in test.specimens}
+        known = self._symbols.specimens()
         if known and node.type not in known:
             self._findings.unknown_name(node.span, node.type, known, "specimen type")
             return broken(node.span)

@@ -10,6 +10,7 @@ from verifier.language.comparing import Test
 from verifier.language.expressions import Expressions, Where
 from verifier.language.kinds import Kind, ratio, shown
 from verifier.language.numeric import rounding
+from verifier.language.reuse import Reuse
 from verifier.language.scene import Quantity, Scene
 from verifier.language.truth import Missing, Unknown, merged
 from verifier.language.typed import Typed, broken, scaled
@@ -89,35 +90,48 @@ def _parts_of(node: object) -> Iterator[object]:
             waiting += [getattr(part, name) for name in part.__dataclass_fields__]
 
 
+def _needed(item: tree.Derive) -> frozenset[str]:
+    return frozenset(names_in((item.formula, item.lets, item.only_when)))
+
+
+def _asked(population: tree.Population) -> frozenset[str]:
+    return frozenset(names_in(population.condition))
+
+
 class Formulas:
     """Compiles derived results and populations."""
 
-    def __init__(self, expressions: Expressions) -> None:
-        self._all = expressions
+    def __init__(self, expressions: Expressions, reuse: Reuse) -> None:
+        self._all, self._reuse = expressions, reuse
         self._symbols, self._findings = expressions.symbols, expressions.findings
         self._needs = {
-            name: {*names_in((item.formula, item.lets, item.only_when))}
-            for name, item in self._symbols.derived.items()
+            name: reuse.memory.once(_needed, item) for name, item in self._symbols.derived.items()
         }
 
     def populations(self) -> dict[str, Test]:
         """Return the condition of every population."""
-        needs = {n: {*names_in(p.condition)} for n, p in self._symbols.populations.items()}
-        self._note_circles(needs, {n: p.name for n, p in self._symbols.populations.items()})
+        populations = self._symbols.populations
+        needs = {name: self._reuse.memory.once(_asked, p) for name, p in populations.items()}
+        self._note_circles(needs, {name: p.name for name, p in populations.items()})
+        return {name: self._population(p) for name, p in populations.items()}
+
+    def _population(self, population: tree.Population) -> Test:
         where = Where(patient_only=True)
-        found = {
-            name: self._all.truth(population.condition, where)
-            for name, population in self._symbols.populations.items()
-        }
-        return {name: typed.run for name, typed in found.items()}
+        return self._reuse.of(
+            "population", population, "", lambda: self._all.truth(population.condition, where).run
+        )
 
     def compiled(self) -> dict[str, CompiledFormula]:
         """Return every derived result."""
         self._note_circles(self._needs, {n: d.name for n, d in self._symbols.derived.items()})
-        made = (self._formula(item) for item in self._symbols.derived.values())
+        made = (self._compiled(item) for item in self._symbols.derived.values())
         return {item.name: item for item in made if item}
 
-    def _note_circles(self, needs: dict[str, set[str]], places: dict[str, tree.Word]) -> None:
+    def _compiled(self, item: tree.Derive) -> CompiledFormula | None:
+        inputs = tuple(sorted(self._inputs(item.name.text)))  # names in other formulas count there
+        return self._reuse.of(("formula", inputs), item, "", lambda: self._formula(item, inputs))
+
+    def _note_circles(self, needs: dict[str, frozenset[str]], places: dict[str, tree.Word]) -> None:
         for name, word in sorted(places.items()):
             seen: set[str] = set()
             waiting = list(needs[name])
@@ -132,7 +146,7 @@ class Formulas:
                     meaning="its value could never be worked out.", fix="break the circle",
                 )  # fmt: skip
 
-    def _formula(self, item: tree.Derive) -> CompiledFormula | None:
+    def _formula(self, item: tree.Derive, inputs: tuple[str, ...]) -> CompiledFormula | None:
         name = item.name.text
         if item.population and item.population.text not in self._symbols.populations:
             self._missing_population(item.population)
@@ -156,7 +170,7 @@ class Formulas:
             unit=self._symbols.kinds[name].unit,
             decimals=item.decimals,
             report=_reported(item, self._symbols.kinds[name]),
-            inputs=tuple(sorted(self._inputs(name))),
+            inputs=inputs,
             run=formula.run,
             rounded=(lambda value: value) if item.decimals is None else rounding(item.decimals),
             gates=gates,

@@ -73,9 +73,10 @@ def _told(files: Mapping[str, str], values: Site, alike: Set[str], memory: Memor
     sources = {name: Source(name, text) for name, text in laid_out.items()}
     site = site_source(values)
     findings = Findings(sources | {site.file: site})
+    memory.begin()
     reading = read(sources, findings, memory=memory)
-    given = with_site_values(reading.declarations, site, findings)
-    declarations = without_groups(Reading(given, reading.broken), findings).declarations
+    given = with_site_values(reading.declarations, site, findings, memory)
+    declarations = without_groups(Reading(given, reading.broken), findings, memory).declarations
     facts = telling.facts_of(declarations)
     for item in reading.declarations:
         if isinstance(item, tree.Parameter) and item.name.text in values:

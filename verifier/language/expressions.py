@@ -17,6 +17,7 @@ from verifier.language.histories import Histories
 from verifier.language.kinds import AGE, BARE, PERIOD, PLAIN, TRUTH, Kind
 from verifier.language.limits import LimitTables
 from verifier.language.numeric import Numeric
+from verifier.language.reach import Reach
 from verifier.language.scene import Quantity, Scene
 from verifier.language.screen import Read
 from verifier.language.specimenage import SpecimenAges
@@ -49,6 +50,7 @@ class Expressions:
     ) -> None:
         self.symbols, self.tables, self.findings = symbols, tables, findings
         self._watch = watch
+        self.reach = Reach()
         self.numeric, self.conditions = Numeric(self), Conditions(self)
         self.histories = Histories(self)
         self.specimen_ages, self.surroundings = SpecimenAges(self), Surroundings(self)

@@ -12,6 +12,7 @@ class Findings:
     def __init__(self, sources: dict[str, Source]) -> None:
         self._sources = sources
         self._found: dict[tuple[str, Span, str], Diagnostic] = {}
+        self.asked = 0  # how often something was noted, the same thing again included
 
     def add(
         self,
@@ -25,6 +26,7 @@ class Findings:
         related: Iterable[Span] = (),
     ) -> None:
         """Note one finding; the same thing at the same place is noted once."""
+        self.asked += 1
         place = self._sources[span.file].place(span)
         also = tuple(self.where(other) for other in related)
         self._found.setdefault(
@@ -54,11 +56,6 @@ class Findings:
     def words(self, span: Span) -> str:
         """Return the text of a span as written."""
         return " ".join(self._sources[span.file].masked[span.start : span.end].split())
-
-    @property
-    def count(self) -> int:
-        """How many things were found so far."""
-        return len(self._found)
 
     @property
     def has_errors(self) -> bool:

@@ -2,15 +2,17 @@
 
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from functools import partial
 
 from verifier.language import tree
 from verifier.language.findings import Findings
+from verifier.language.memory import Memory
 from verifier.language.reader import Reading
 
 Members = Mapping[str, tuple[str, ...]]
 
 
-def without_groups(reading: Reading, findings: Findings) -> Reading:
+def without_groups(reading: Reading, findings: Findings, memory: Memory) -> Reading:
     """Return the declarations with every group spelled out; what is wrong with groups is noted.
 
     Names that are found wrong here count as broken, so that no rule is blamed for them as well.
@@ -26,8 +28,18 @@ def without_groups(reading: Reading, findings: Findings) -> Reading:
             unknown.add(word.text)
             findings.unknown_name(word.span, word.text, [*known, *groups], "test, result or group")
     members = {name: found or (name,) for name, found in members.items()}
-    spelled_out = tuple(_spelled_out(declared, members) for declared in declarations)
+    memory.groups.begin(members)
+    spelled_out = tuple(
+        memory.groups.of(id(item), partial(_with_itself, item, members))[0] for item in declarations
+    )
     return Reading(spelled_out, broken | unknown)
+
+
+def _with_itself(
+    item: tree.Declaration, members: Members
+) -> tuple[tree.Declaration, tree.Declaration]:
+    """Return a declaration spelled out and as it was: kept as well, so no id is used again."""
+    return _spelled_out(item, members), item
 
 
 def _members(name: str, groups: Mapping[str, tree.Group], findings: Findings) -> tuple[str, ...]:

@@ -50,7 +50,7 @@ class Histories:
                 "R209", node.span, "only tests and derived results have a past", fix=_EXAMPLE
             )
             return broken(node.span)
-        self._all.numeric.windows.add(window)
+        self._all.reach.windows.add(window)
         kind, title = self._all.symbols.kinds[name], self._all.symbols.title(name)
         if function not in _OF_TITERS and kind.is_titer:
             titers.worked([current], function, node.span, self._all.findings)

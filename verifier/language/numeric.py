@@ -48,7 +48,6 @@ class Numeric:
 
     def __init__(self, expressions: Expressions) -> None:
         self._all = expressions
-        self.windows: set[timedelta] = set()
 
     def arithmetic(self, node: tree.Arithmetic, where: Where) -> Typed:
         left, right = self._all.quantity(node.left, where), self._all.quantity(node.right, where)

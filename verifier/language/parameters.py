@@ -6,6 +6,7 @@ from dataclasses import replace
 from verifier.facts.units import parse_unit
 from verifier.language import kinds, titers, tree
 from verifier.language.findings import Findings
+from verifier.language.memory import Memory
 from verifier.language.reader import read
 from verifier.language.source import Source
 
@@ -19,24 +20,31 @@ def site_source(values: Mapping[str, str]) -> Source:
 
 
 def with_site_values(
-    declarations: tuple[tree.Declaration, ...], source: Source, findings: Findings
+    declarations: tuple[tree.Declaration, ...],
+    source: Source,
+    findings: Findings,
+    memory: Memory,
 ) -> tuple[tree.Declaration, ...]:
     """Return the declarations with the values of the site; what does not fit is noted."""
     declared = {d.name.text: d for d in declarations if isinstance(d, tree.Parameter)}
-    given: dict[str, tree.Amount] = {}
-    for item in read({FILE: source}, findings).declarations:
+    given: dict[str, tree.Parameter] = {}
+    for item in read({FILE: source}, findings, memory=memory).declarations:
         if not isinstance(item, tree.Parameter):
             findings.add("R100", item.span, "a site can set parameters and nothing else")
         elif item.name.text not in declared:
             findings.unknown_name(item.name.span, item.name.text, declared, "parameter")
         elif _fits(item, declared[item.name.text], findings):
-            given[item.name.text] = item.value
+            given[item.name.text] = item
     return tuple(
-        replace(item, value=given[item.name.text], source=f"set by this site; {item.source}")
+        memory.once(_set, item, given[item.name.text])
         if isinstance(item, tree.Parameter) and item.name.text in given
         else item
         for item in declarations
     )
+
+
+def _set(item: tree.Parameter, given: tree.Parameter) -> tree.Parameter:
+    return replace(item, value=given.value, source=f"set by this site; {item.source}")
 
 
 def _fits(item: tree.Parameter, declared: tree.Parameter, findings: Findings) -> bool:

@@ -16,16 +16,16 @@ from verifier.facts.subjects import BirthDate, Patient, Specimen
 from verifier.language import kinds, tree
 from verifier.language.changes import ChangeLimit
 from verifier.language.comparing import Test
-from verifier.language.derived import names_in
 from verifier.language.diagnostics import listing
 from verifier.language.findings import Findings
 from verifier.language.fitting import limit_words
 from verifier.language.limits import LimitRow, LimitTables
-from verifier.language.meanings import meaning
 from verifier.language.memory import Memory
+from verifier.language.reuse import names_of
 from verifier.language.scene import Scene
 from verifier.language.source import Span
-from verifier.language.tables import meet, note_critical_inside, note_outside, reaches_outside
+from verifier.language.stretches import meet, reaches_outside
+from verifier.language.tables import note_critical_inside, note_outside
 from verifier.language.truth import Unknown
 
 _ON = datetime(2023, 6, 15, 12, tzinfo=UTC)  # any day that no month lacks
@@ -38,14 +38,35 @@ _WHO = {
 
 Found = TypeVar("Found", bound=tree.Node)
 Rows = list[LimitRow] | list[ChangeLimit]
-Known = dict[tuple[str, ...], tuple[str, tuple[int, int] | None]]
 
 
-class Tried(NamedTuple):
+class Person(NamedTuple):
     """One patient to try, and how to speak of them."""
 
     words: str
     scene: Scene
+
+
+class Tried:
+    """The patients to try, and what trying them showed; most tests have rows for the same ones."""
+
+    def __init__(self, persons: list[Person]) -> None:
+        self._persons = persons
+        self._first: dict[tuple[str, ...], tuple[str, tuple[int, int] | None]] = {}
+        self._shared: dict[tuple[str, str], str] = {}
+
+    def first(self, whom: tuple[str, ...]) -> tuple[str, tuple[int, int] | None]:
+        """Return the first patient in two of these populations, with the two; else in none."""
+        if whom not in self._first:
+            self._first[whom] = _first(whom, self._persons)
+        return self._first[whom]
+
+    def shared(self, one: str, other: str) -> str:
+        """Return the first patient in both populations, "" when there is none."""
+        if (one, other) not in self._shared:
+            both = (p.words for p in self._persons if _is_in(one, p) and _is_in(other, p))
+            self._shared[one, other] = next(both, "")
+        return self._shared[one, other]
 
 
 def check_partitions(
@@ -61,17 +82,18 @@ def check_partitions(
         return
     ages = {name: item.value for name, item in parameters.items()}
     everybody = list(populations.values())
-    used = {name for node in everybody for name in names_in(node)}
+    used = {name for node in everybody for name in memory.once(names_of, node)}
+    parts = (*everybody, *(parameters[name] for name in parameters if name in used))
     memory.patients.begin()
-    tried, known = memory.patients.of(
-        meaning((*everybody, *(parameters[name] for name in parameters if name in used)), ""),
-        lambda: (list(islice(_patients(everybody, tests, ages), _MOST)), Known()),
+    tried: Tried = memory.patients.of(
+        memory.shape_of(map(memory.shape, parts)),
+        lambda: Tried(list(islice(_patients(everybody, tests, ages), _MOST))),
     )
     gaps: dict[tuple[str, str], list[tuple[str, Span]]] = {}
     rows: dict[tuple[str, str], Rows] = {**tables.rows}
     rows |= {(test, "change"): changes for test, changes in tables.changes.items()}
     for (test, kind), found in sorted(rows.items()):
-        gap = _check(found, tried, known, findings)
+        gap = _check(found, tried, findings)
         if gap:
             gaps.setdefault((kind, gap), []).append((test, found[0].span))
         if kind == "critical":
@@ -91,44 +113,37 @@ def check_partitions(
 
 
 def _check_critical(
-    critical: list[LimitRow], others: list[LimitRow], tried: list[Tried], findings: Findings
+    critical: list[LimitRow], others: list[LimitRow], tried: Tried, findings: Findings
 ) -> None:
     """Note critical values inside the interval of another population that shares a patient."""
     for row, other in product(critical, others):
         if row.population == other.population or not meet(row, other):
             continue
-        for words, scene in tried:
-            if _is_for(row, scene) and _is_for(other, scene):
-                where = f"the {other.kind} interval of {_article(words)} {words}"
-                note_critical_inside(row, other, where, findings)
-                break
+        words = tried.shared(row.population, other.population)
+        if words:
+            where = f"the {other.kind} interval of {_article(words)} {words}"
+            note_critical_inside(row, other, where, findings)
 
 
 def _check_possible(
-    rows: list[LimitRow], possible: list[LimitRow], tried: list[Tried], findings: Findings
+    rows: list[LimitRow], possible: list[LimitRow], tried: Tried, findings: Findings
 ) -> None:
     """Note limits that lie outside what is possible for another population sharing a patient."""
     for row, other in product(rows, possible):
         if other.population in ("", row.population) or not reaches_outside(row, other):
             continue
-        for words, scene in tried:
-            if _is_for(row, scene) and _is_for(other, scene):
-                note_outside(
-                    row, other, f"what is possible for {_article(words)} {words}", findings
-                )
-                break
+        words = tried.shared(row.population, other.population)
+        if words:
+            note_outside(row, other, f"what is possible for {_article(words)} {words}", findings)
 
 
-def _is_for(row: LimitRow | ChangeLimit, scene: Scene) -> bool:
-    return not row.population or scene.populations[row.population] is True
+def _is_in(population: str, person: Person) -> bool:
+    return not population or person.scene.populations[population] is True
 
 
-def _check(rows: Rows, tried: list[Tried], known: Known, findings: Findings) -> str:
+def _check(rows: Rows, tried: Tried, findings: Findings) -> str:
     """Note the first overlap of some rows; return the first patient no row fits."""
-    whom = tuple(row.population for row in rows)
-    if whom not in known:  # most tests have rows for the same populations
-        known[whom] = _first(rows, tried)
-    words, overlap = known[whom]
+    words, overlap = tried.first(tuple(row.population for row in rows))
     if overlap is None:
         return words
     first, second = (rows[number] for number in overlap)
@@ -140,20 +155,19 @@ def _check(rows: Rows, tried: list[Tried], known: Known, findings: Findings) -> 
     return ""
 
 
-def _first(rows: Rows, tried: list[Tried]) -> tuple[str, tuple[int, int] | None]:
-    """Return the first patient whom two rows fit, with the two; else the first whom none fits."""
+def _first(whom: tuple[str, ...], persons: list[Person]) -> tuple[str, tuple[int, int] | None]:
     gap = ""
-    for words, scene in tried:
-        fitting = [number for number in range(len(rows)) if _is_for(rows[number], scene)]
+    for person in persons:
+        fitting = [number for number, each in enumerate(whom) if _is_in(each, person)]
         if len(fitting) > 1:
-            return words, (fitting[0], fitting[1])
-        gap = gap or ("" if fitting else words)
+            return person.words, (fitting[0], fitting[1])
+        gap = gap or ("" if fitting else person.words)
     return gap, None
 
 
 def _patients(
     populations: list[tree.Population], tests: Mapping[str, Test], ages: Mapping[str, tree.Amount]
-) -> Iterator[Tried]:
+) -> Iterator[Person]:
     conditions = [population.condition for population in populations]
     births = sorted({_ON.date(), *(b for node in conditions for b in _births(node, ages))})
     types = sorted({node.type for node in _nodes(conditions, tree.SpecimenIs)}) or [""]
@@ -166,7 +180,7 @@ def _patients(
             patient = Patient("tried", birth=BirthDate(birth, birth), sex=sex, attributes=given)
             case = Case(patient, Specimen("tried", kind), (), {}, {}, _ON, _ON)
             scene = Scene(case, {}, lambda scene, name: Unknown(), lambda s, n: tests[n](s))
-            yield Tried(_words(birth, sex, kind, given), scene)
+            yield Person(_words(birth, sex, kind, given), scene)
 
 
 def _births(condition: tree.Expression, ages: Mapping[str, tree.Amount]) -> Iterator[date]:

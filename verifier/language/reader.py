@@ -67,7 +67,6 @@ def read(
     """
     known = {} if known is None else known
     memory = memory or Memory()
-    memory.begin()
     declarations: list[tree.Declaration] = []
     broken: set[str] = set()
     for source in sources.values():
@@ -89,9 +88,9 @@ def _taken(statement: Statement, memory: Memory, findings: Findings) -> tree.Dec
     """Return what a statement declares, read again unless the memory knows it."""
     made = memory.declaration(statement)
     if made is None:
-        before = findings.count
+        before = findings.asked
         made = _read_statement(statement, findings)
-        if made is not None and findings.count == before:
+        if made is not None and findings.asked == before:
             memory.keep(statement, made)
     return made
 

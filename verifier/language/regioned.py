@@ -7,7 +7,7 @@ from verifier.language import regions, tree
 from verifier.language.expressions import Expressions, Where
 from verifier.language.meanings import meaning
 from verifier.language.regions import Bounds, Key, Region
-from verifier.language.tables import extent
+from verifier.language.stretches import extent
 
 _MIRRORED = {">": "<", ">=": "<=", "<": ">", "<=": ">=", "=": "="}
 

@@ -7,14 +7,12 @@ what holds in every trial holds at the bench.
 """
 
 import operator
-from collections.abc import Callable, Hashable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from decimal import Decimal
 from fractions import Fraction
 from itertools import pairwise, product
 from math import prod
 from typing import Any, NamedTuple, TypeAlias
-
-from verifier.language.memory import Kept
 
 Key: TypeAlias = tuple[Any, ...]
 Trial: TypeAlias = Mapping[Key, Any]
@@ -80,71 +78,39 @@ def outside(part: Region) -> Region:
 
 
 class Answer(NamedTuple):
-    """What trying a condition said: its one answer or None, and the number of trials it took.
+    """What trying a condition said: its one answer or None, and the number of trials it took."""
 
-    `of` are the conditions. `measured` are the bounds and `amounts` the parameters that counted:
-    with others it may be different.
-    """
-
-    of: tuple[object, ...]
     trials: int
     one: bool | None
-    measured: Mapping[Key, Bounds]
-    amounts: Mapping[str, object]
 
 
 class Trials:
-    """Tries regions; `bounds` is what can be measured of a quantity, `most` bounds the work.
+    """Tries regions; `bounds` is what can be measured of a quantity, `most` bounds the work."""
 
-    `amounts` returns the parameters that some conditions name, with their values.
-    """
+    def __init__(self, bounds: Callable[[Key], Bounds], most: int = 400_000) -> None:
+        self._bounds, self._left = bounds, most
 
-    def __init__(
-        self,
-        bounds: Callable[[Key], Bounds],
-        amounts: Callable[[tuple[object, ...]], Mapping[str, object]],
-        known: Kept[Hashable, Answer],
-        most: int = 400_000,
-    ) -> None:
-        self._bounds, self._amounts, self._known, self._left = bounds, amounts, known, most
-
-    def answer(
-        self, of: tuple[object, ...], test: str, make: Callable[[], Region | None]
-    ) -> bool | None:
-        """Return the one answer the region of some conditions always has, None when it has both.
-
-        The region is made only when these very conditions are asked about for the first time; it
-        counts as having both answers where there is none, and where it would take too long.
-        """
-        about = (*map(id, of), test)
-        found = self._known.get(about)
-        if found is None or not self._stands(found):
-            found = self._asked(of, make())
-            self._known.put(about, found)
-        if found.trials > min(_MOST, self._left):
+    def one_answer(self, tried: Answer) -> bool | None:
+        """Return the one answer, None when there are both, or trying took longer than is left."""
+        if tried.trials > min(_MOST, self._left):
             return None
-        self._left -= found.trials
-        return found.one
+        self._left -= tried.trials
+        return tried.one
 
-    def _stands(self, found: Answer) -> bool:
-        same = all(self._bounds(key) == was for key, was in found.measured.items())
-        return same and (not found.amounts or self._amounts(found.of) == found.amounts)
-
-    def _asked(self, of: tuple[object, ...], region: Region | None) -> Answer:
-        amounts = self._amounts(of)
+    def tried(self, region: Region | None) -> Answer:
+        """Try a region in every way; it counts as having both answers where there is none."""
         if region is None:
-            return Answer(of, 0, None, {}, amounts)
+            return Answer(0, None)
         choices: dict[Key, Sequence[Any]] = dict.fromkeys(region.facts, (True, False))
-        measured = {key: self._bounds(key) for key in region.numbers}
         for key, numbers in region.numbers.items():
-            choices[key] = _cells(numbers, *measured[key])
+            choices[key] = _cells(numbers, *self._bounds(key))
         count = prod(map(len, choices.values()))
         if count > _MOST:
-            return Answer(of, count, None, measured, amounts)
+            return Answer(count, None)
         trials = (dict(zip(choices, each, strict=True)) for each in product(*choices.values()))
         answers = {region.holds(trial) for trial in trials}
         one = answers.pop() if len(answers) == 1 else None
-        return Answer(of, count, one, measured, amounts)
+        return Answer(count, one)
 
 
 def _cells(numbers: frozenset[Decimal], *bounds: Decimal | None) -> list[Fraction]:

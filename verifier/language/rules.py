@@ -6,6 +6,7 @@ from datetime import timedelta
 from verifier.language import texts, tree
 from verifier.language.comparing import Test
 from verifier.language.expressions import Expressions, Where
+from verifier.language.reuse import Reuse
 from verifier.language.spelled import spelled
 from verifier.language.texts import Fill
 from verifier.language.typed import Typed, broken
@@ -41,9 +42,10 @@ class CompiledRule:
 class Rules:
     """Checks and compiles the rules of one rule set."""
 
-    def __init__(self, expressions: Expressions) -> None:
-        self._all = expressions
+    def __init__(self, expressions: Expressions, reuse: Reuse) -> None:
+        self._all, self._reuse = expressions, reuse
         self._findings, self._symbols = expressions.findings, expressions.symbols
+        self._judged = frozenset(self._symbols.judged())
 
     def compiled(self) -> tuple[dict[str, list[CompiledRule]], list[CompiledRule]]:
         """Return the rules of each test, and those without a test, both by rule name."""
@@ -53,9 +55,9 @@ class Rules:
             rule = self._symbols.rules[name]
             self._check_statement(rule)
             if rule.tests == ():
-                of_specimen += self._for_test(rule, "")
+                of_specimen += self._compiled(rule, "")
             for test in self._tests_of(rule):
-                by_test[test] += self._for_test(rule, test)
+                by_test[test] += self._compiled(rule, test)
         return by_test, of_specimen
 
     def _tests_of(self, rule: tree.Rule) -> list[str]:
@@ -67,7 +69,7 @@ class Rules:
         return sorted({word.text for word in self._known(rule.tests)})
 
     def _known(self, words: tuple[tree.Word, ...]) -> list[tree.Word]:
-        judged = set(self._symbols.judged())
+        judged = self._judged
         for word in words:
             if word.text not in judged and word.text not in self._symbols.broken:
                 known = [*judged, *self._symbols.groups]
@@ -107,6 +109,9 @@ class Rules:
                 "R105", again.span, "a second suppress in one rule",
                 meaning="only one text can stand in place of the value.", fix="keep one of the two",
             )  # fmt: skip
+
+    def _compiled(self, rule: tree.Rule, test: str) -> list[CompiledRule]:
+        return self._reuse.of("rule", rule, test, lambda: self._for_test(rule, test))
 
     def _for_test(self, rule: tree.Rule, test: str) -> list[CompiledRule]:
         where = Where(test=test)

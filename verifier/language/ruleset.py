@@ -17,6 +17,7 @@ from verifier.language.parameters import site_source, with_site_values
 from verifier.language.partitions import check_partitions
 from verifier.language.program import ParameterSummary, Program, RuleSummary
 from verifier.language.reader import Known, Reading, read
+from verifier.language.reuse import Reuse
 from verifier.language.rules import CompiledRule, Rules
 from verifier.language.scenarios import Examples
 from verifier.language.source import Source
@@ -43,6 +44,7 @@ def check(
     watch: Watch | None = None,
     known: Known | None = None,
     memory: Memory | None = None,
+    known_right: bool = False,
 ) -> Checked:
     """Check rule files (name to text) as one rule set and compile it.
 
@@ -52,42 +54,46 @@ def check(
     meaning. With a `watch` the program tells what its conditions answer; it is slower, and judges
     the same. Statements that are `known` are not read again, whatever stands before them; findings
     about them name the place where they were read. With the `memory` of an earlier check the same
-    is found and made, faster, however the files differ.
+    is found and made, faster, however the files differ. Texts that are `known_right`, because this
+    program found no error in them before, are compiled without being tried on patients again.
     """
-    memory = memory or Memory()
+    if memory is None or watch:  # a watch hears of what is compiled with it, not before
+        memory = Memory()
+    memory.begin()
     if sum(map(len, files.values())) > MOST_CHARACTERS:
         return Checked(None, (_too_much(files),))
     sources = {name: Source(name, files[name]) for name in sorted(files)}
     site = site_source(parameters or {})
     findings = Findings(sources | {site.file: site})
-    reading = _complete(read(sources, findings, known, memory), site, findings)
-    symbols = collect(reading, findings, conventional=conventional)
+    reading = _complete(read(sources, findings, known, memory), site, findings, memory)
+    symbols = collect(reading, findings, memory, conventional=conventional)
     if not reading.declarations and not findings.has_errors:
         return Checked(None, (_nothing(sources),))
     expressions = Expressions(symbols, LimitTables(symbols.title), findings, watch)
-    formulas = Formulas(expressions)
+    world = conventional, symbols.specimens()
+    reuse = Reuse(reading, world, findings, memory, expressions.reach)
+    formulas = Formulas(expressions, reuse)
     populations = formulas.populations()
-    Tables(expressions).fill()
+    Tables(expressions, reuse).fill()
     derived = formulas.compiled()
-    by_test, of_specimen = Rules(expressions).compiled()
-    examples = Examples(expressions)
+    by_test, of_specimen = Rules(expressions, reuse).compiled()
+    examples = Examples(expressions, reuse)
     scenarios, guarantees = examples.scenarios(), examples.guarantees()
-    if not findings.has_errors:
+    if not findings.has_errors and not known_right:
         check_partitions(
             expressions.tables, symbols.populations, populations, symbols.parameters, findings,
             memory,
         )  # fmt: skip
         _check_cover(symbols, by_test, reading, findings)
         _check_watched(symbols, expressions.tables, by_test, findings)
-        check_usefulness(expressions, memory)
+        check_usefulness(expressions, reuse, world)
     if findings.has_errors:
         return Checked(None, findings.report())
-    windows = expressions.numeric.windows
     program = Program(
         catalogue=symbols.catalogue(),
         rules=_summaries(symbols, by_test),
-        longest_window=max(windows, default=timedelta(0)),
-        needs_preceding=frozenset(expressions.surroundings.preceding_tests),
+        longest_window=max(expressions.reach.windows, default=timedelta(0)),
+        needs_preceding=frozenset(expressions.reach.preceding),
         by_test=by_test,
         of_specimen=of_specimen,
         formulas=derived,
@@ -102,10 +108,10 @@ def check(
     return Checked(program, findings.report())
 
 
-def _complete(reading: Reading, site: Source, findings: Findings) -> Reading:
+def _complete(reading: Reading, site: Source, findings: Findings, memory: Memory) -> Reading:
     """Put the values of the site in, and the tests of groups where groups are named."""
-    declarations = with_site_values(reading.declarations, site, findings)
-    return without_groups(Reading(declarations, reading.broken), findings)
+    declarations = with_site_values(reading.declarations, site, findings, memory)
+    return without_groups(Reading(declarations, reading.broken), findings, memory)
 
 
 def _too_much(files: Mapping[str, str]) -> Diagnostic:

@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Sequence
 from datetime import timedelta
 from decimal import Decimal
+from functools import partial
 
 from msgspec import Struct
 
@@ -15,6 +16,7 @@ from verifier.language.comparing import Test
 from verifier.language.derived import speaks_of_result
 from verifier.language.expressions import Expressions, Where
 from verifier.language.givens import Given, GivenOfTest, no_value, ranged
+from verifier.language.reuse import Reuse
 from verifier.language.rules import FLAGS
 from verifier.language.scene import plain
 from verifier.language.source import Span as Place
@@ -92,17 +94,19 @@ class CheckedGuarantee(Struct, frozen=True):
 class Examples:
     """Checks the scenarios and guarantees of one rule set."""
 
-    def __init__(self, expressions: Expressions) -> None:
-        self._all = expressions
+    def __init__(self, expressions: Expressions, reuse: Reuse) -> None:
+        self._all, self._reuse = expressions, reuse
         self._findings, self._symbols = expressions.findings, expressions.symbols
 
     def scenarios(self) -> tuple[CheckedScenario, ...]:
         """Return every scenario by name; what is wrong with one is noted."""
-        found = sorted(self._symbols.scenarios.items())
         return tuple(
-            CheckedScenario(name, item.source, tuple(self._steps(item)), item.name.span)
-            for name, item in found
+            self._reuse.here("scenario", item, "", partial(self._scenario, name, item))
+            for name, item in sorted(self._symbols.scenarios.items())
         )
+
+    def _scenario(self, name: str, item: tree.Scenario) -> CheckedScenario:
+        return CheckedScenario(name, item.source, tuple(self._steps(item)), item.name.span)
 
     def _steps(self, scenario: tree.Scenario) -> Iterable[ScenarioStep]:
         before = timedelta(0)
@@ -125,9 +129,9 @@ class Examples:
         before = [item for item in step.given if isinstance(item, tree.GivenPreceding)]
         persons = [item for item in step.given if isinstance(item, tree.GivenPerson)]
         specimens = [item for item in step.given if isinstance(item, tree.GivenSpecimen)]
-        self._only_one(persons)
-        self._only_one(specimens)
-        self._only_one(ages)
+        for items in (persons, specimens, ages):
+            for again in items[1:]:
+                self._again(again, items[0])
         read = [(item, self._value(item)) for item in values]
         known = [(item, value) for item, value in read if value is not None]
         here: list[GivenOfTest] = [item for item in values if item.before is None]
@@ -222,14 +226,9 @@ class Examples:
         return None
 
     def _specimen(self, item: tree.GivenSpecimen) -> str:
-        known = {kind for test in self._symbols.tests.values() for kind in test.specimens}
-        if item.type.text not in known:
+        if item.type.text not in (known := self._symbols.specimens()):
             self._findings.unknown_name(item.type.span, item.type.text, known, "specimen type")
         return item.type.text
-
-    def _only_one(self, items: Sequence[tree.Node]) -> None:
-        for again in items[1:]:
-            self._again(again, items[0])
 
     def _check_repeats(self, values: Sequence[GivenOfTest]) -> None:
         first: dict[str, GivenOfTest] = {}
@@ -269,8 +268,7 @@ class Examples:
 
     def _judged(self, words: Iterable[tree.Word]) -> tuple[str, ...]:
         judged = {*self._symbols.judged()}
-        words = tuple(words)
-        for word in words:
+        for word in (words := tuple(words)):
             if word.text not in judged | self._symbols.broken:
                 known = [*judged, *self._symbols.groups]
                 self._findings.unknown_name(word.span, word.text, known, "test or derived result")
@@ -287,8 +285,13 @@ class Examples:
     def _guarantee(self, name: str, item: tree.Guarantee) -> CheckedGuarantee:
         judged = sorted(self._symbols.judged())
         tests = tuple(judged) if item.tests is None else self._judged(item.tests)
-        each = tests if speaks_of_result(item.condition) else tests[:1]  # or it is always the same
-        asked = [self._all.truth(item.condition, Where(test=test)).run for test in each]
+
+        def compiled(test: str) -> Test:
+            return self._all.truth(item.condition, Where(test=test)).run
+
+        differs = self._reuse.memory.once(speaks_of_result, item.condition)
+        each = tests if differs else tests[:1]
+        asked = [self._reuse.of("guarantee", item, t, partial(compiled, t)) for t in each]
         asked *= len(tests) if len(each) < len(tests) else 1
         return CheckedGuarantee(
             name, item.source, tests, item.condition, tuple(asked), item.name.span

@@ -27,7 +27,6 @@ class Surroundings:
     def __init__(self, expressions: Expressions) -> None:
         self._all = expressions
         self._findings, self._symbols = expressions.findings, expressions.symbols
-        self.preceding_tests: set[str] = set()
 
     def preceding(self, node: tree.Preceding, where: Where) -> Typed:
         subject: tree.Expression = (
@@ -42,7 +41,7 @@ class Surroundings:
                 fix="preceding(potassium)",
             )  # fmt: skip
             return broken(node.span)
-        self.preceding_tests.add(name)
+        self._all.reach.preceding.add(name)
         kind, title = self._symbols.kinds[name], self._symbols.title(name)
         run = _preceding_run(name, title, kind.is_titer)
         fact = _preceding_fact(name, title, run, self._symbols.decimals(name), kind.unit)

@@ -13,8 +13,10 @@ from verifier.language import tree
 from verifier.language.conventional import check_report, presentation
 from verifier.language.findings import Findings
 from verifier.language.kinds import BROKEN, PLAIN, Kind, is_time, number
+from verifier.language.memory import Memory
 from verifier.language.reader import Reading, reserved
 from verifier.language.source import Span
+from verifier.language.whom import specimen_population, whom
 
 FUNCTIONS = ("ln", "exp", "sqrt", "pow", "min", "max", "abs", "round")
 HISTORIES = (
@@ -72,13 +74,19 @@ class Symbols:
         """Return the populations a reader can name, and ``everyone``."""
         return [*(name for name in self.populations if " " not in name), "everyone"]
 
+    def specimens(self) -> frozenset[str]:
+        """Return every specimen type that any test is measured in."""
+        return frozenset(kind for test in self.tests.values() for kind in test.specimens)
+
     def catalogue(self) -> Catalogue:
         """Return the tests as facts are read with; derived results are never read."""
         by_code = {code: test.name for test in self.tests.values() for code in test.codes}
         return Catalogue(tests=dict(sorted(self.tests.items())), by_code=by_code)
 
 
-def collect(reading: Reading, findings: Findings, *, conventional: bool = False) -> Symbols:
+def collect(
+    reading: Reading, findings: Findings, memory: Memory, *, conventional: bool = False
+) -> Symbols:
     """Collect what the statements declare and note names and codes that do not fit together.
 
     `conventional` says that numbers are shown in conventional units where the rules name one.
@@ -109,30 +117,18 @@ def collect(reading: Reading, findings: Findings, *, conventional: bool = False)
                 symbols.scenarios[declared.name.text] = declared
             case tree.Guarantee():
                 symbols.guarantees[declared.name.text] = declared
-    _add_specimen_populations(symbols)
+    _add_specimen_populations(symbols, memory)
     _check_codes(reading, findings)
     return symbols
 
 
-def population_of(row: tree.Row | tree.ChangeRow) -> str:
-    """Return whom a limit row is for: ``adult``, ``adult in plasma``, "" for everybody."""
-    who = row.population.text if row.population and row.population.text != "everyone" else ""
-    return f"{who} in {row.specimen.text}".strip() if row.specimen else who
-
-
-def _add_specimen_populations(symbols: Symbols) -> None:
+def _add_specimen_populations(symbols: Symbols, memory: Memory) -> None:
     """Add a population for every row with a specimen type; a name with blanks clashes with none."""
     for row in (row for limits in symbols.limits for row in limits.rows):
-        who = row.population if row.population and row.population.text != "everyone" else None
-        if row.specimen is None or (who and who.text not in symbols.populations):
-            continue
-        kind = tree.SpecimenIs(row.specimen.text, span=row.specimen.span)
-        condition: tree.Expression = kind
-        if who:
-            condition = tree.AllOf((tree.Name(who.text, span=who.span), kind), span=row.span)
-        name = tree.Word(population_of(row), span=row.span)
-        made = tree.Population(name, condition, span=row.span)
-        symbols.populations.setdefault(name.text, made)
+        made = memory.once(specimen_population, row)
+        who = whom(row)
+        if made and not (who and who.text not in symbols.populations):
+            symbols.populations.setdefault(made.name.text, made)
 
 
 def _take_parameter(symbols: Symbols, parameter: tree.Parameter, findings: Findings) -> None:

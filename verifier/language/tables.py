@@ -1,8 +1,9 @@
 """Fills the limit tables from the statements and checks the rows against each other."""
 
-from collections.abc import Iterable
+from collections.abc import Iterator
 from dataclasses import replace
 from decimal import Decimal
+from typing import NamedTuple, TypeAlias
 
 from verifier.facts.values import TITER
 from verifier.language import kinds, titers, tree
@@ -18,19 +19,31 @@ from verifier.language.referencechange import (
     reference_change,
     reference_factor,
 )
+from verifier.language.reuse import Reuse
 from verifier.language.scene import plain
 from verifier.language.source import Span
 from verifier.language.spelled import spelled
-from verifier.language.symbols import note_unknown_unit, population_of
+from verifier.language.stretches import meet, reaches_outside
+from verifier.language.symbols import note_unknown_unit
+from verifier.language.typed import FactOf
+from verifier.language.whom import population_of
 
 _WIDEST = ("possible", "measurable")  # a method may measure more than is possible, or less
+
+
+class _Change(NamedTuple):
+    limit: ChangeLimit
+    earlier: FactOf
+
+
+_Made: TypeAlias = LimitRow | _Change
 
 
 class Tables:
     """Turns limit statements into rows in the unit of each test."""
 
-    def __init__(self, expressions: Expressions) -> None:
-        self._all = expressions
+    def __init__(self, expressions: Expressions, reuse: Reuse) -> None:
+        self._all, self._reuse = expressions, reuse
         self._findings, self._symbols = expressions.findings, expressions.symbols
 
     def fill(self) -> None:
@@ -39,7 +52,7 @@ class Tables:
             for row in limits.rows:
                 self._check_row(row, limits)
             for test in limits.tests:
-                self._fill_test(test, limits)
+                self._add(test.text, self._rows(test, limits))
         for rows in self._all.tables.rows.values():
             self._check_repeats(rows)
         for changes in self._all.tables.changes.values():
@@ -59,7 +72,19 @@ class Tables:
                 fix='add: from "our procedure CHEM-014 v7"',
             )  # fmt: skip
 
-    def _fill_test(self, test: tree.Word, limits: tree.Limits) -> None:
+    def _rows(self, test: tree.Word, limits: tree.Limits) -> list[_Made]:
+        return self._reuse.here("limits", limits, test.text, lambda: [*self._read(test, limits)])
+
+    def _add(self, test: str, rows: list[_Made]) -> None:
+        tables = self._all.tables
+        for row in rows:
+            if isinstance(row, LimitRow):
+                tables.add(test, row)
+            else:
+                tables.changes.setdefault(test, []).append(row.limit)
+                tables.past_facts.setdefault(test, row.earlier)
+
+    def _read(self, test: tree.Word, limits: tree.Limits) -> Iterator[_Made]:
         kind = self._symbols.kind(test.text)
         if kind is None:
             known = [*self._symbols.judged(), *self._symbols.groups]
@@ -72,31 +97,35 @@ class Tables:
             if isinstance(row, tree.ChangeRow) and kind.is_titer:
                 meaning = "a rise is told in multiples, by a rule."
                 titers.refuse(self._findings, row.span, "titers have no change limit", meaning)
-            elif isinstance(row, tree.ChangeRow):
-                self._add_change(test.text, kind, row, source)
+                continue
+            made: _Made | None
+            if isinstance(row, tree.ChangeRow):
+                made = self._change(test.text, kind, row, source)
             else:
-                self._add_row(test.text, kind, row, source)
+                made = self._row(kind, row, source)
+            if made:
+                yield made
 
     def _population(self, row: tree.Row | tree.ChangeRow) -> str:
         name = population_of(row)
         return name if name in self._symbols.populations else ""
 
-    def _add_row(self, test: str, kind: Kind, row: tree.Row, source: str) -> None:
+    def _row(self, kind: Kind, row: tree.Row, source: str) -> LimitRow | None:
         stretches = []
         for part in row.parts:
             if self._half_said(part):
-                return
+                return None
             low, high = self._in_unit(part.low, kind), self._in_unit(part.high, kind)
             if (part.low and low is None) or (part.high and high is None):
-                return
+                return None
             if low is not None and high is not None and low >= high:
                 self._findings.add(
                     "R301", part.span, f"{plain(low, kind.unit)} is not below the other end",
                     meaning="no value lies between them.", fix="swap the two numbers",
                 )  # fmt: skip
-                return
+                return None
             stretches.append(Stretch(low, part.low_included, high, part.high_included))
-        made = LimitRow(
+        return LimitRow(
             row.kind,
             self._population(row),
             tuple(stretches),
@@ -105,7 +134,6 @@ class Tables:
             row.span,
             kind.present,
         )
-        self._all.tables.add(test, made)
 
     def _half_said(self, part: tree.Part) -> bool:
         """Refuse `0.50 mg/dL to 1.20`: nobody can tell what the second number is in."""
@@ -153,11 +181,11 @@ class Tables:
         said = (f"{name}: {known[name].source}" for name in named if name in known)
         return "; ".join([source, *said])
 
-    def _add_change(self, test: str, kind: Kind, row: tree.ChangeRow, source: str) -> None:
+    def _change(self, test: str, kind: Kind, row: tree.ChangeRow, source: str) -> _Change | None:
         window = self._all.numeric.period(row.window)
         measure, most = self._most(row.most, kind)
         if window is None or most is None:
-            return
+            return None
         title = self._symbols.title(test)
         within = spelled(self._all.amount_of(row.window) or row.window)
         past = Past(test, title, kind.unit, window, within)
@@ -172,10 +200,8 @@ class Tables:
             source=self._with_parameters(row, source),
             span=row.span,
         )
-        self._all.numeric.windows.add(window)
-        self._all.tables.changes.setdefault(test, []).append(made)
-        fact = past_fact(past, title, self._symbols.decimals(test), kind)
-        self._all.tables.past_facts.setdefault(test, fact)
+        self._all.reach.windows.add(window)
+        return _Change(made, past_fact(past, title, self._symbols.decimals(test), kind))
 
     def _most(
         self, most: tree.Amount | tree.ReferenceChange, kind: Kind
@@ -260,37 +286,3 @@ def _most_text(row: tree.ChangeRow, most: Decimal, kind: Kind) -> str:
 
 def _ends(row: tree.Row) -> list[tree.Amount | tree.Name | None]:
     return [end for part in row.parts for end in (part.low, part.high)]
-
-
-def extent(stretches: Iterable[Stretch]) -> tuple[Decimal | None, Decimal | None]:
-    """Return the lowest and the highest end of stretches, None where they are open or none."""
-    parts = list(stretches)
-    lows = [part.low for part in parts]
-    highs = [part.high for part in parts]
-    lowest = None if None in lows else min((low for low in lows if low is not None), default=None)
-    highest = None if None in highs else max((h for h in highs if h is not None), default=None)
-    return lowest, highest
-
-
-def reaches_outside(row: LimitRow, widest: LimitRow) -> bool:
-    """Return whether an end of a row lies below or above everything in another row."""
-    lowest, highest = extent(widest.stretches)
-    ends = [e for part in row.stretches for e in (part.low, part.high) if e is not None]
-    below = lowest is not None and any(end < lowest for end in ends)
-    return below or (highest is not None and any(end > highest for end in ends))
-
-
-def meet(left: LimitRow, right: LimitRow) -> bool:
-    """Return whether two rows share a value."""
-    return any(_overlap(a, b) for a in left.stretches for b in right.stretches)
-
-
-def _overlap(left: Stretch, right: Stretch) -> bool:
-    """Return whether two stretches share a value."""
-    for first, second in ((left, right), (right, left)):
-        low, high = first.low, second.high
-        if low is None or high is None:
-            continue
-        if low > high or (low == high and not (first.low_included and second.high_included)):
-            return False
-    return True

@@ -1,6 +1,6 @@
 """Looks for conditions that never or always hold, and for rules that add nothing to another."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from itertools import islice
 from typing import NamedTuple
 
@@ -9,9 +9,9 @@ from verifier.language.derived import names_in
 from verifier.language.diagnostics import listing
 from verifier.language.expressions import Expressions
 from verifier.language.meanings import meaning
-from verifier.language.memory import Memory
 from verifier.language.regioned import Regions
-from verifier.language.regions import Region, Trials, implication
+from verifier.language.regions import Answer, Region, Trials, implication
+from verifier.language.reuse import Reuse
 from verifier.language.scene import plain
 
 # what a rule holds, and the scopes that hold it as well
@@ -24,12 +24,10 @@ _WIDER = {
 _MOST_PAIRS = 200_000  # of rules compared; bounds the time of a check
 
 
-def check_usefulness(expressions: Expressions, memory: Memory) -> None:
+def check_usefulness(expressions: Expressions, reuse: Reuse, world: object) -> None:
     """Note conditions of one answer, and rules made useless by another, as warnings."""
-    symbols = expressions.symbols
-    names = set(symbols.populations), set(symbols.parameters)
-    memory.answers.begin((symbols.kinds, names))
-    _Usefulness(expressions, memory).check()
+    reuse.memory.answers.begin(world)
+    _Usefulness(expressions, reuse).check()
 
 
 class _Traits(NamedTuple):
@@ -42,11 +40,11 @@ class _Traits(NamedTuple):
 
 
 class _Usefulness:
-    def __init__(self, expressions: Expressions, memory: Memory) -> None:
-        self._all = expressions
+    def __init__(self, expressions: Expressions, reuse: Reuse) -> None:
+        self._all, self._reuse = expressions, reuse
         self._findings, self._symbols = expressions.findings, expressions.symbols
         self._regions = Regions(expressions)
-        self._trials = Trials(self._regions.bounds, self._amounts, memory.answers)
+        self._trials = Trials(self._regions.bounds)
         rules = self._symbols.rules
         self._traits = {name: self._traits_of(rule) for name, rule in rules.items()}
 
@@ -75,12 +73,16 @@ class _Usefulness:
             for test in dict.fromkeys((*self._tests_of(rule)[:1], "")):
                 yield from ((rule, other) for other in by_test.get(test, ()) if other is not rule)
 
-    def _amounts(self, conditions: tuple[object, ...]) -> dict[str, object]:
-        """Return the parameters that conditions name, with their values."""
-        known = self._symbols.parameters
-        named = {name for node in conditions for name in names_in(node) if name in known}
-        values = {name: known[name].value for name in named}
-        return {name: (value.value, value.unit) for name, value in values.items()}
+    def _one(
+        self, of: tuple[tree.Node, ...], test: str, make: Callable[[], Region | None]
+    ) -> bool | None:
+        """Return the one answer a region made of some conditions always has."""
+
+        def tried() -> Answer:
+            return self._trials.tried(make())
+
+        kept = self._reuse.kept(self._reuse.memory.answers, "answer", of, test, tried)
+        return self._trials.one_answer(kept)
 
     # --- conditions with one answer ---
 
@@ -105,7 +107,7 @@ class _Usefulness:
         yield from inside if answer is None else [(node, answer)]
 
     def _answer(self, node: tree.Expression, test: str) -> bool | None:
-        return self._trials.answer((node,), test, lambda: self._regions.of(node, test))
+        return self._one((node,), test, lambda: self._regions.of(node, test))
 
     def _note_constant(self, node: tree.Expression, answer: bool, tests: list[str]) -> None:
         named = f" for {listing(tests)}" if any(tests) else ""
@@ -157,7 +159,7 @@ class _Usefulness:
             return implication(narrow, wide)
 
         both = (rule.condition, other.condition)
-        return self._trials.answer(both, test, made) is True
+        return self._one(both, test, made) is True
 
     def _does_as_much(self, rule: tree.Rule, other: tree.Rule) -> bool:
         """Return whether `other` has every effect of `rule`, and is not narrower in another way."""

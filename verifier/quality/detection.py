@@ -6,6 +6,7 @@ bias detection curve (van Rossum HH, Kemperman H, Clin Chem Lab Med 2017;55:1959
 
 from collections.abc import Callable, Iterator, Sequence
 from decimal import ROUND_CEILING, Decimal, localcontext
+from math import ceil, exp
 
 from msgspec import Struct
 from msgspec.structs import replace
@@ -30,23 +31,73 @@ class Detection(Struct, frozen=True):
     most: int | None
 
 
+class Alarms(Struct, frozen=True):
+    """The false alarms `began` on `results` that are taken to be unbiased."""
+
+    began: int
+    results: int
+
+    @property
+    def rate(self) -> Decimal:
+        """How many that is per 1,000 results."""
+        return Decimal(1000 * self.began) / max(1, self.results)
+
+    @property
+    def at_most(self) -> Decimal:
+        """The greatest rate per 1,000 results this fits with, with 95 % confidence."""
+        return 1000 * at_most(self.began) / max(1, self.results)
+
+
 class Tuned(Struct, frozen=True):
-    """A plan, its false alarms on the history (per 1,000 results), and its detection curve."""
+    """A plan, its false alarms and its detection curve, both on results its limits are not from."""
 
     plan: Plan
-    false_alarms: Decimal
+    alarms: Alarms
     curve: tuple[Detection, ...]
 
 
-def false_alarms(plan: Plan, history: Sequence[Decimal]) -> Decimal:
-    """Return the alarms begun per 1,000 results of a history that is taken to be unbiased."""
-    began, before = 0, False
-    for reading in readings(plan, history):
+def at_most(count: int) -> Decimal:
+    """Return the upper 95 % bound of what is expected where `count` events were seen.
+
+    The mean of a Poisson distribution of which so few or fewer come in one of twenty cases (Garwood
+    F, Biometrika 1936;28:437, from memory); for none it is the rule of three (Hanley JA,
+    Lippman-Hand A, JAMA 1983;249:1743, from memory).
+    """
+    low, high = float(count), 3.0 * count + 10
+    while high - low > 1e-6:
+        middle = (low + high) / 2
+        low, high = (middle, high) if _so_few(count, middle) > 0.05 else (low, middle)
+    return round(Decimal(high), 4)
+
+
+def _so_few(count: int, expected: float) -> float:
+    """Return how probable `count` events or fewer are where so many are expected."""
+    term = total = exp(-expected)
+    for number in range(1, count + 1):
+        term *= expected / number
+        total += term
+    return total
+
+
+def needed(alarms: Decimal) -> int:
+    """Return how many results without one false alarm show that a rate per 1,000 is kept."""
+    return ceil(1000 * at_most(0) / alarms) if alarms > 0 else 0
+
+
+def false_alarms(plan: Plan, history: Sequence[Decimal], after: int = 0) -> Alarms:
+    """Return the alarms begun on a history that is taken to be unbiased.
+
+    Only those results count that come `after` so many and moved the statistic.
+    """
+    began, counted, before = 0, 0, False
+    for at, reading in enumerate(readings(plan, history)):
         if reading is None:
             continue
-        began += reading.alarm and not before
+        if at >= after:
+            began += reading.alarm and not before
+            counted += 1
         before = reading.alarm
-    return Decimal(1000 * began) / max(1, len(history))
+    return Alarms(began, counted)
 
 
 def detection(
@@ -142,6 +193,9 @@ def tune(
 ) -> list[Tuned]:
     """Return plans with limits from the history, the one that finds ±`aim` percent soonest first.
 
+    Plans are made and ranked on the first half of the history. What is said of them is found on the
+    second: limits always look well on the results they were made of.
+
     Args:
         history: results in the order they were measured, taken to be unbiased.
         biases: biases of the detection curve, in percent.
@@ -149,15 +203,17 @@ def tune(
         alarms: false alarms accepted per 1,000 results.
         told: called with plans done and plans in all.
     """
-    plans = [plan for plan in candidates(history) if plan.size * 3 <= len(history)]
+    half = len(history) // 2
+    first, second = history[:half], history[half:]
+    plans = [plan for plan in candidates(first) if plan.size * 3 <= half]
     ranked = []
     for done, plan in enumerate(plans, 1):
-        limited = with_limits(plan, history, alarms)
-        ranked.append((_slowness(limited, history, aim), done, limited))
+        limited = with_limits(plan, first, alarms)
+        ranked.append((_slowness(limited, first, aim), done, limited))
         told(done, len(plans))
     best = [plan for _, _, plan in sorted(ranked, key=lambda each: each[:2])]
     return [
-        Tuned(plan, false_alarms(plan, history), detection(plan, history, biases))
+        Tuned(plan, false_alarms(plan, history, half), detection(plan, second, biases))
         for plan in best[:3]
     ]
 

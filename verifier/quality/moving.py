@@ -61,6 +61,13 @@ class Reading(Struct, frozen=True):
     alarm: bool
 
 
+def begun(plan: Plan) -> Moving:
+    """Return a statistic that stands at its target, as when somebody looked into an alarm: what
+    led there is forgotten, and a bias that goes on has to leave the limits once more."""
+    window = () if plan.kind == "ewma" else (plan.target,) * plan.size
+    return Moving(window, plan.target)
+
+
 def step(plan: Plan, moving: Moving, result: Decimal) -> tuple[Moving, Reading | None]:
     """Take one more result; no reading while it is left out or the window is not full."""
     value = _counted(plan, result)

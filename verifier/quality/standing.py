@@ -5,20 +5,45 @@ from datetime import datetime, timedelta
 from typing import Literal, TypeAlias
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 QualityState: TypeAlias = Literal[
-    "in control", "warning", "out of control", "overdue", "no control defined"
+    "in control", "warning", "out of control", "control not judged", "overdue", "no control defined"
 ]
 Recovery: TypeAlias = Literal["corrective action", "good controls"]
+_NAMED = 3  # controls that could not be judged, in the sentence about them
 
 
 class Judged(Struct, frozen=True):
-    """A control measurement with the rules it broke: `rejected` ones stop release."""
+    """A control measurement with the rules it broke: `rejected` ones stop release.
+
+    `unjudged` says why it could not be judged at all; `level` is then empty where it is not known
+    which one was measured. `new` tells that the rejection was found only now. One that does not
+    `vouch` was judged by a level that is out of use: it is good no longer than its level.
+    """
 
     level: str
     at: datetime
     rejected: tuple[str, ...] = ()
     warned: tuple[str, ...] = ()
+    unjudged: str = ""
+    new: bool = False
+    vouches: bool = True
+
+
+class Failure(Struct, frozen=True):
+    """A time out of control: from the first rejection, `since`, until it `ended`, if it did.
+
+    `latest` is its newest rejection; `good` the last accepted measurement of what failed before it
+    did, None when there was none. `new` tells that a rejection of it was found only now.
+    """
+
+    since: datetime
+    latest: datetime
+    why: str
+    good: datetime | None = None
+    new: bool = False
+    ended: datetime | None = None
 
 
 class Limits(Struct, frozen=True):
@@ -38,7 +63,8 @@ class Standing(Struct, frozen=True):
 
     `since` is when it failed and `latest` the newest rejection; `good` the last accepted
     measurement of what failed before it did, None when there was none; `due` when controls become
-    overdue by time alone; `vouched` since when every level has been accepted.
+    overdue by time alone; `vouched` since when every level has been accepted. `failures` are all
+    that went by, oldest first, the one that goes on last.
     """
 
     state: QualityState
@@ -48,6 +74,7 @@ class Standing(Struct, frozen=True):
     good: datetime | None = None
     due: datetime | None = None
     vouched: datetime | None = None
+    failures: tuple[Failure, ...] = ()
 
 
 class _Course:
@@ -55,14 +82,13 @@ class _Course:
 
     def __init__(self, levels: Sequence[str], recovery: Recovery, failed: Standing | None) -> None:
         self.levels, self.recovery = levels, recovery
-        self.since = failed.since if failed else None
-        self.latest = failed.latest if failed else None
-        self.before = failed.good if failed else None
-        self.why = failed.why if failed else ""
+        self.failure = _begun(failed)
+        self.over: list[Failure] = []
         self.acted = False
         self.fresh: dict[str, datetime] = {}  # accepted since the last rejection or action
         self.accepted: dict[str, datetime] = {}
         self.warned: dict[str, tuple[str, ...]] = {}
+        self.doubts: dict[str, list[str]] = {}  # by level: why measurements could not be judged
 
     def act(self) -> None:
         """A corrective action: nothing measured before it vouches for what comes after."""
@@ -71,21 +97,45 @@ class _Course:
 
     def take(self, point: Judged) -> None:
         """One measurement."""
-        if point.rejected:
+        if point.unjudged:
+            self._doubt(point)
+        elif point.rejected:
             self._fail(point)
+        else:
+            self._accept(point)
+
+    def _doubt(self, point: Judged) -> None:
+        """Nobody knows what it would have said: no older control vouches for that level any more,
+        nor for any other where it is not known which level it was."""
+        known = point.level in self.levels
+        for level in (point.level,) if known else self.levels:
+            self.fresh.pop(level, None)
+            self.doubts.setdefault(level, []).append(point.unjudged)
+
+    def _accept(self, point: Judged) -> None:
+        self.accepted[point.level] = point.at
+        if not point.vouches:
             return
-        self.fresh[point.level] = self.accepted[point.level] = point.at
+        self.fresh[point.level] = point.at
         self.warned[point.level] = point.warned
+        self.doubts.pop(point.level, None)
         ready = self.acted or self.recovery == "good controls"
-        if self.since and ready and all(level in self.fresh for level in self.levels):
-            self.since = self.latest = self.before = None
+        if self.failure and ready and all(level in self.fresh for level in self.levels):
+            self.over.append(replace(self.failure, ended=point.at))
+            self.failure = None
 
     def _fail(self, point: Judged) -> None:
-        if self.since is None:
-            self.since, self.before = point.at, self.accepted.get(point.level)
-        self.latest = point.at
-        self.why = f"{point.level}: {', '.join(point.rejected)}"
+        why = f"{point.level}: {', '.join(point.rejected)}"
+        good = self.accepted.get(point.level)
+        before = self.failure or Failure(point.at, point.at, why, good)
+        self.failure = replace(before, latest=point.at, why=why, new=before.new or point.new)
         self.acted, self.fresh, self.warned = False, {}, {}
+
+
+def _begun(failed: Standing | None) -> Failure | None:
+    if failed is None or failed.since is None:
+        return None
+    return Failure(failed.since, failed.latest or failed.since, failed.why, failed.good)
 
 
 def standing(
@@ -121,21 +171,32 @@ def standing(
 
 
 def _now(course: _Course, limits: Limits, now: datetime) -> Standing:
-    if course.since is not None:
+    going, over = course.failure, tuple(course.over)
+    if going is not None:
         done = "; after the corrective action not every level has been accepted" * course.acted
-        why = f"a control failed ({course.why}){done}"
-        return Standing("out of control", why, course.since, course.latest, course.before)
+        why = f"a control failed ({going.why}){done}"
+        failures = (*over, going)
+        return Standing(
+            "out of control", why, going.since, going.latest, going.good, failures=failures
+        )
     missing = [level for level in course.levels if level not in course.fresh]
+    if doubted := [why for level in missing for why in course.doubts.get(level, ())]:
+        newest = list(dict.fromkeys(doubted))[-_NAMED:]
+        why = f"a control could not be judged: {'; '.join(newest)}"
+        return Standing("control not judged", why, failures=over)
     if missing:
         since = " since the corrective action" * course.acted
         text = f"not measured{since}: {', '.join(missing)}"
-        return Standing("overdue", text)
+        return Standing("overdue", text, failures=over)
     vouched = min(course.fresh[level] for level in course.levels)
     due = vouched + limits.hours if limits.hours else None
     if due and due < now:
-        return Standing("overdue", "its controls are overdue", due=due, vouched=vouched)
+        return Standing(
+            "overdue", "its controls are overdue", due=due, vouched=vouched, failures=over
+        )
     warned = _warnings(course.warned)
-    return Standing("warning" if warned else "in control", warned, due=due, vouched=vouched)
+    state: QualityState = "warning" if warned else "in control"
+    return Standing(state, warned, due=due, vouched=vouched, failures=over)
 
 
 def _warnings(warned: Mapping[str, tuple[str, ...]]) -> str:

@@ -92,20 +92,6 @@ def read_results(
     return _lines(name, text, RESULT_COLUMNS, one)
 
 
-def find_level(
-    levels: Sequence[ControlLevel], result: ControlResult, material: str, level: str
-) -> ControlLevel | str:
-    """Return the level a line of a file names, or why there is none."""
-    for each in levels:
-        if (
-            (each.test, each.material, each.level, each.lot)
-            == (result.test, material, level, result.lot)
-            and each.analyzer in ("", result.analyzer)
-        ):  # fmt: skip
-            return each
-    return f"{material} {level} lot {result.lot} is not defined for {result.test}"
-
-
 def _lines(name: str, text: str, columns: Sequence[str], one: Callable[[Row], T]) -> list[T]:
     reader = csv.DictReader(io.StringIO(text.removeprefix("\ufeff")), strict=True)
     found, wrong = [], []

@@ -1,24 +1,22 @@
 """Control results on their way in: stored, judged by the control rules, and what follows."""
 
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 
-from verifier.facts.build import analyzer_of, mapper_of
-from verifier.facts.case import CaseRecord
+from verifier.facts.build import mapper_of
 from verifier.facts.report import Observation, SpecimenReport
 from verifier.facts.values import Number
 from verifier.quality.standing import Standing, standing
+from verifier.service.bracketing import NEVER_GOOD, Doubt, doubts, follow, judge_open_again
 from verifier.service.judging import Judge
 from verifier.service.levels import by_mark, in_use, of_level
 from verifier.service.verdicts import judged
 from verifier.store.ids import new_id
-from verifier.store.qualityrows import ControlResult, Review, StandingRow
+from verifier.store.qualityrows import ControlResult, StandingRow
 from verifier.store.transaction import Reader, Transaction
 
 LOOKED_AT = 200  # newest measurements of a test on an analyzer; the longest rule needs 12 a level
-NEVER_GOOD = timedelta(days=7)  # how far back is reviewed when no control was ever good
 _HARMLESS = {"specimen-type", "analyzer-flag"}  # a control is of no patient's specimen type
-_LISTED = 100  # specimens named in the audit entry of a failure
 
 
 class Controls:
@@ -87,7 +85,7 @@ class Controls:
         new = [each for each in results if not tx.has_control_result(each)]
         for each in new:
             tx.add_control_result(each)
-        places = dict.fromkeys((e.test, e.analyzer) for e in new if e.verdict != "not judged")
+        places = dict.fromkeys((e.test, e.analyzer) for e in new if e.test)
         for test, analyzer in places:
             self.refresh(tx, test, analyzer, now, more=len(new))
         return len(new)
@@ -100,7 +98,6 @@ class Controls:
         now: datetime,
         *,
         more: int = 0,
-        tell: bool = True,
     ) -> StandingRow | None:
         """Judge a test on an analyzer by all its controls; a failure holds what it puts in doubt.
 
@@ -110,7 +107,6 @@ class Controls:
             analyzer: the analyzer, empty for those no control was ever measured on.
             now: the present instant.
             more: how many measurements were just stored, to be looked at besides those before.
-            tell: False for history that nothing shall follow from.
         """
         tx.claim_house()
         levels = tx.control_levels()
@@ -125,8 +121,7 @@ class Controls:
         stands = standing(names, points, acted, self._settings.limits(), now, seed)
         row = _row(test, analyzer, stands, before, now)
         tx.set_standing(row)
-        if tell and (since := _in_doubt_since(tx, row, before, now)):
-            self._failed(tx, row, since, now)
+        self._follow(tx, row, before, stands, now)
         return row
 
     def doubt(
@@ -136,81 +131,17 @@ class Controls:
 
         The empty analyzer stands for every one.
         """
-        said = StandingRow(test, analyzer, "out of control", f"recorded by {who}", since=now)
-        self._failed(tx, said, since, now)
+        follow(tx, self.judge, Doubt(test, analyzer, f"recorded by {who}", since, now), now)
 
-    def _failed(self, tx: Transaction, row: StandingRow, since: datetime, now: datetime) -> None:
-        """Hold what is open and list what has left since results are in doubt."""
-        tx.claim_house()
-        held: dict[int, None] = {}
-        listed: list[Review] = []
-        known = {(each.case_id, each.entry) for each in tx.open_reviews()}
-        for case_id, place in tx.judged_since(row.test, since):
-            if (case_id, place) in known:
-                continue
-            stored = tx.case(case_id)
-            if stored is None or not _concerns(stored.record, place, row.analyzer, since):
-                continue
-            state = "held" if stored.record.entries[place].state == "open" else "released"
-            specimen, where = stored.record.specimen.key, analyzer_of(stored.record.entries[place])
-            listed.append(
-                Review(
-                    new_id(), row.test, where, row.since or now, case_id, place, specimen,
-                    state, now,
-                )
-            )  # fmt: skip
-            if state == "held":
-                held[case_id] = None
-        for review in listed:
-            tx.add_review(review)
-        for case_id in held:
-            self.judge.judge_again(tx, case_id, now)
-        _audit_failure(tx, row, since, listed)
-
-
-def _in_doubt_since(
-    reader: Reader, row: StandingRow, before: StandingRow | None, now: datetime
-) -> datetime | None:
-    """Return since when a failure puts results in doubt, None when nothing new failed.
-
-    That is the last good control; for a failure after a person vouched for the test, their word.
-    """
-    if row.state != "out of control":
-        return None
-    if before is None or before.state != "out of control":
-        return row.good or (row.since or now) - NEVER_GOOD
-    if row.latest is None or row.latest == before.latest:
-        return None
-    vouched = (
-        each.at
-        for each in reader.controls()
-        if each.test == row.test and each.analyzer in ("", row.analyzer)
-    )
-    return next((at for at in vouched if before.latest and at > before.latest), None)
-
-
-def _audit_failure(
-    tx: Transaction, row: StandingRow, since: datetime, listed: Sequence[Review]
-) -> None:
-    gone = [review.specimen for review in listed if review.state == "released"]
-    still = [review.specimen for review in listed if review.state == "held"]
-    detail = {
-        "analyzer": row.analyzer,
-        "because": row.why,
-        "since": since.isoformat(),
-        "last good control": row.good.isoformat() if row.good else "not known",
-        "released": len(gone),
-        "held": len(still),
-        "specimens released": gone[:_LISTED],
-        "specimens held": still[:_LISTED],
-    }
-    tx.audit("verifier", "a control failed", f"control:{row.test}", detail)
-
-
-def _concerns(record: CaseRecord, place: int, analyzer: str, since: datetime) -> bool:
-    entry = record.entries[place]
-    live = entry.state in ("open", "released")
-    return live and analyzer in ("", analyzer_of(entry)) and entry.arrived >= since
+    def _follow(
+        self, tx: Transaction, row: StandingRow, before: StandingRow | None, stands: Standing,
+        now: datetime,
+    ) -> None:  # fmt: skip
+        for doubt in doubts(tx, row.test, row.analyzer, stands, before):
+            follow(tx, self.judge, doubt, now)
+        if before and before.state == "out of control" and row.state != before.state:
+            since = before.good or (before.since or now) - NEVER_GOOD
+            judge_open_again(tx, self.judge, row.test, row.analyzer, since, now)
 
 
 def _seed(before: StandingRow | None, first: datetime) -> Standing | None:

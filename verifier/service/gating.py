@@ -2,8 +2,12 @@
 
 from datetime import datetime, timedelta
 
+from msgspec import Struct
+
 from verifier.facts.case import Control, ControlSays
 from verifier.facts.catalogue import Catalogue
+from verifier.quality.standing import QualityState
+from verifier.service.levels import expired
 from verifier.settings import Quality
 from verifier.store.qualityrows import Alarm, StandingRow
 from verifier.store.rows import ControlRow
@@ -21,7 +25,7 @@ class Gate:
     def __init__(
         self, reader: Reader, catalogue: Catalogue, settings: Quality, now: datetime
     ) -> None:
-        self._settings, self._now = settings, now
+        self._reader, self._settings, self._now = reader, settings, now
         self._tests = catalogue.tests
         self._oldest = now - timedelta(hours=settings.valid_hours)
         self._by_hand = {(row.test, row.analyzer): row for row in reader.controls()}
@@ -82,13 +86,51 @@ class Gate:
         if row.state == "out of control":
             return ControlSays("out of control", row.why, failed=True, good=row.good)
         if why := overdue(row, self._settings, self._now):
-            return ControlSays("unknown", why)
+            return ControlSays("unknown", self._with_lots(row, why))
         return ControlSays("in control", row.why)
+
+    def _with_lots(self, row: StandingRow, why: str) -> str:
+        lots = expired(self._reader.control_levels(), row.test, row.analyzer, self._now)
+        return "; ".join(filter(None, (why, lots)))
+
+
+class Stands(Struct, frozen=True):
+    """How a test stands on an analyzer now; `row` is what its controls said last."""
+
+    row: StandingRow
+    state: QualityState
+    why: str
+
+
+def stands_now(reader: Reader, settings: Quality, now: datetime) -> list[Stands]:
+    """Return how every test with controls, or with an alarm that holds it, stands on each analyzer.
+
+    What a person recorded is not in it: it stands beside the controls and may outrank them.
+    """
+    levels, said = reader.control_levels(), list[Stands]()
+    by_hand = {(row.test, row.analyzer): row for row in reader.controls()}
+    alarms = {(each.test, each.analyzer): each for each in reader.open_alarms()}
+    rows = {(row.test, row.analyzer): row for row in reader.standings()}
+    for place in alarms.keys() - rows.keys():
+        rows[place] = StandingRow(*place, "no control defined")
+    for (test, analyzer), row in rows.items():
+        state, why = row.state, row.why
+        if state != "out of control" and (late := overdue(row, settings, now)):
+            state = state if state == "control not judged" else "overdue"
+            why = "; ".join(filter(None, (late, expired(levels, test, analyzer, now))))
+        alarm = alarms.get((test, analyzer))
+        word = by_hand.get((test, analyzer)) or by_hand.get((test, ""))
+        if alarm and settings.monitor_alarm == "hold" and not _spoke_after(word, alarm.at):
+            beside = f"; its controls: {state}{f' ({why})' if why else ''}"
+            state, why = "out of control", f"patients' results: {alarm.text}{beside}"
+        said.append(Stands(row, state, why))
+    return said
 
 
 def overdue(row: StandingRow, settings: Quality, now: datetime) -> str:
-    """Return why the controls of a test on an analyzer are overdue, empty when they are not."""
-    if row.state == "overdue":
+    """Return why controls vouch for a test on an analyzer no more, empty where they do: they are
+    overdue, or the newest could not be judged."""
+    if row.state in ("overdue", "control not judged"):
         return row.why
     if row.due and row.due < now:
         return "its controls are overdue"

@@ -4,10 +4,10 @@ from collections.abc import Callable, Sequence
 from datetime import datetime
 
 from msgspec import Struct
+from msgspec.structs import replace
 
-from verifier.service.controlfiles import find_level
 from verifier.service.controlling import Controls
-from verifier.service.levels import of_level
+from verifier.service.levels import named, of_level
 from verifier.store.qualityrows import ControlResult
 from verifier.store.transaction import Transaction
 
@@ -34,8 +34,8 @@ def take_lines(
 ) -> Imported:
     """Store and judge measurements, oldest first. Lines stored before are passed over.
 
-    With `history` nothing follows from a failure among them, and a corrective action is recorded
-    behind them: tests count as in control once their controls are measured anew.
+    With `history` they are judged for charts and figures, and nothing follows: none of them fails
+    a test or vouches for it, and no rule looks back into them from what was measured otherwise.
     """
     tx.claim_house()
     levels, places, not_judged, new = tx.control_levels(), dict[tuple[str, str], int](), [], 0
@@ -43,20 +43,19 @@ def take_lines(
         told(done, len(lines))
         if tx.has_control_result(result):
             continue
-        found = find_level(levels, result, material, level)
+        result = replace(result, history=history)
+        found = named(levels, result, material, level)
         result = of_level(tx, result, found, controls.own_least)
         tx.add_control_result(result)
         new += 1
         if result.verdict == "not judged":
             not_judged.append(result.note)
-        else:
-            place = (result.test, result.analyzer)
-            places[place] = places.get(place, 0) + 1
+        place = (result.test, result.analyzer)
+        places[place] = places.get(place, 0) + 1
     for (test, analyzer), count in places.items():
-        controls.refresh(tx, test, analyzer, now, more=count, tell=not history)
-        if history:
-            tx.add_corrective_action(test, analyzer, who, "history imported", now)
-            controls.refresh(tx, test, analyzer, now)
-    detail = {"new": new, "known": len(lines) - new, "not judged": len(not_judged)}
+        controls.refresh(tx, test, analyzer, now, more=count)
+    detail = {
+        "new": new, "known": len(lines) - new, "not judged": len(not_judged), "history": history,
+    }  # fmt: skip
     tx.audit(who, "imported control results", "controls", detail)
     return Imported(new, len(lines) - new, tuple(dict.fromkeys(not_judged)))

@@ -1,6 +1,6 @@
 """From a case record to a decision, stored with everything that may leave because of it."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from datetime import datetime
 
 import msgspec
@@ -8,7 +8,7 @@ import msgspec
 from verifier.decide.decide import decide
 from verifier.decide.offline import released
 from verifier.facts.build import analyzer_of, build_case
-from verifier.facts.case import Case, CaseRecord, Earlier, Entry, Result, Suspension
+from verifier.facts.case import Case, CaseRecord, Earlier, Entry, Suspension
 from verifier.facts.preceding import asked, with_preceding
 from verifier.facts.verdicts import Decision, Reason
 from verifier.hl7.message import Message
@@ -103,7 +103,7 @@ class Judge:
         """
         case = self.case_of(tx, record, now, stored.id if stored else 0)
         decision = decide(case, self.program)
-        record = _bracketed(released(record, decision), case)
+        record = bracketed(released(record, decision), _in_doubt(record, case))
         case_id = stored.id if stored else new_id()
         rows = result_rows(case, decision, self.program.needs_preceding)
         tx.save_case(case_id, record, decision, rows)
@@ -160,33 +160,36 @@ def _keep_act(
     tx.add_act(ActRow(new_id(), stored.id, deed.kind, deed.who, now, done))
 
 
-def _bracketed(record: CaseRecord, case: Case) -> CaseRecord:
-    """Mark the open results whose controls have failed since they were last good.
+def bracketed(record: CaseRecord, places: Collection[int]) -> CaseRecord:
+    """Mark the open results at some places: their control has failed since it was last good.
 
     Good controls later must not let such a result leave by itself: it was measured before them.
     """
-    marked = {
-        result.entry: _bracket(result, record.entries[result.entry])
-        for result in case.results
-        if result.control and result.control.failed
-    }
-    if not marked:
+    if not places:
         return record
     entries = tuple(
-        msgspec.structs.replace(entry, bracket=entry.bracket or marked.get(place, ""))
-        if entry.state == "open"
+        msgspec.structs.replace(entry, bracket=entry.bracket or _bracket(entry))
+        if entry.state == "open" and place in places
         else entry
         for place, entry in enumerate(record.entries)
     )
     return msgspec.structs.replace(record, entries=entries)
 
 
-def _bracket(result: Result, entry: Entry) -> str:
-    said = result.control
-    if said is None or (said.good is not None and entry.arrived < said.good):
-        return ""
+def _bracket(entry: Entry) -> str:
     where = analyzer_of(entry)
     return f"it was measured between the last good control on {where} and the next"
+
+
+def _in_doubt(record: CaseRecord, case: Case) -> set[int]:
+    """Return the places of the results whose controls have failed since they were last good."""
+    return {
+        result.entry
+        for result in case.results
+        if (said := result.control)
+        and said.failed
+        and (said.good is None or record.entries[result.entry].arrived >= said.good)
+    }
 
 
 def _open_reasons(case: StoredCase) -> list[Reason]:

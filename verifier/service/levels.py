@@ -1,6 +1,7 @@
 """Which control level a measurement is of, and what it is judged by."""
 
 from collections.abc import Iterable, Sequence
+from datetime import datetime
 from decimal import Decimal
 
 from msgspec.structs import replace
@@ -17,6 +18,42 @@ def in_use(levels: Iterable[ControlLevel], test: str, analyzer: str) -> list[Con
         for level in levels
         if level.test == test and level.ended is None and level.analyzer in ("", analyzer)
     ]
+
+
+def named(
+    levels: Iterable[ControlLevel], result: ControlResult, material: str, level: str
+) -> ControlLevel | str:
+    """Return the level a line of a file names, or why there is none in use.
+
+    History may name a level that was taken out of use after the measurement.
+    """
+    known = list(levels)
+    serving = in_use(known, result.test, result.analyzer)
+    if result.history:
+        serving += [each for each in known if _served(each, result)]
+    wanted = (material, level, result.lot)
+    fitting = [each for each in serving if (each.material, each.level, each.lot) == wanted]
+    if fitting:
+        return next((each for each in fitting if each.analyzer), fitting[0])
+    what = f"{material} {level} lot {result.lot}"
+    gone = any((each.material, each.level, each.lot) == wanted for each in known if each.ended)
+    return f"{what} is {'out of use' if gone else 'not defined'} for {result.test}"
+
+
+def _served(level: ControlLevel, result: ControlResult) -> bool:
+    here = level.test == result.test and level.analyzer in ("", result.analyzer)
+    return here and level.ended is not None and result.at < level.ended
+
+
+def expired(levels: Iterable[ControlLevel], test: str, analyzer: str, now: datetime) -> str:
+    """Return which lots in use have expired, as a sentence, empty when none has."""
+    used = in_use(levels, test, analyzer)
+    fit = {level.name for level in used if level.expires is None or level.expires >= now}
+    return "; ".join(
+        f"lot {level.lot} of {level.name} expired on {level.expires:%Y-%m-%d}"
+        for level in used
+        if level.expires and level.name not in fit
+    )
 
 
 def by_mark(

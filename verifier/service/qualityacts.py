@@ -8,11 +8,13 @@ from typing import Literal
 from verifier.errors import RefusedError
 from verifier.service.controlling import Controls
 from verifier.service.settling import SETTLES
+from verifier.service.watching import begin_again
 from verifier.store.qualityrows import Basis, ControlLevel
 from verifier.store.rows import Person
 from verifier.store.transaction import Reader, Transaction
 
 Work = Callable[[Transaction, Person, datetime], None]
+_LOOKED = {"review": "looked into a review", "alarm": "looked into an alarm"}
 
 
 def may_record(who: Person) -> None:
@@ -96,7 +98,8 @@ def leave_out(
 ) -> None:
     """Take one measurement out of rules and figures, with a reason; it stays on record.
 
-    A failure it caused does not end by that, and an accepted one vouches for nothing any more.
+    A failure it caused does not end by that, and an accepted one vouches for nothing any more; the
+    doubt about one that could not be judged does end.
 
     Raises:
         RefusedError: the role may not, no reason is given, or there is no such measurement.
@@ -113,8 +116,27 @@ def leave_out(
         "verdict": result.verdict, "because": why.strip(),
     }  # fmt: skip
     tx.audit(who.name, "left a control value out", f"control:{result.test}", detail)
-    if result.verdict != "not judged":
+    if result.test:
         controls.refresh(tx, result.test, result.analyzer, now)
+
+
+def leave_out_all(
+    tx: Transaction,
+    controls: Controls,
+    who: Person,
+    numbers: Sequence[int],
+    why: str,
+    now: datetime,
+) -> None:
+    """Take measurements out of rules and figures, all for one reason.
+
+    Raises:
+        RefusedError: the role may not, none is chosen, or one can not be left out; then none is.
+    """
+    if not numbers:
+        raise RefusedError("Choose at least one line.")
+    for number in numbers:
+        leave_out(tx, controls, who, number, why, now)
 
 
 def correct(
@@ -151,7 +173,9 @@ def look_into(
     note: str,
     now: datetime,
 ) -> None:
-    """Say what was found of results listed after a failure, or of an alarm.
+    """Say what was found of results listed after a failure, or of alarms.
+
+    After an alarm the statistic begins again at its target: a bias that goes on alarms again.
 
     Raises:
         RefusedError: the role may not, nothing is said, or one is closed already.
@@ -160,10 +184,27 @@ def look_into(
     if not note.strip() or not numbers:
         raise RefusedError("Choose at least one line and say what you found.")
     for number in numbers:
+        subject, detail = _looked_at(tx, what, number, now)
         if not tx.looked_into(what, number, who.name, note.strip(), now):
             raise RefusedError("Somebody has looked into it meanwhile. Load the page again.")
-        detail = {"found": note.strip()}
-        tx.audit(who.name, f"looked into a {what}", f"quality-{what}:{number}", detail)
+        tx.audit(who.name, _LOOKED[what], subject, {**detail, "found": note.strip()})
+
+
+def _looked_at(
+    tx: Transaction, what: Literal["review", "alarm"], number: int, now: datetime
+) -> tuple[str, dict[str, object]]:
+    """Return what an entry of the audit log is about: the specimen, or the test that is watched."""
+    if what == "review":
+        review = tx.review(number)
+        if review is None:
+            return f"quality-review:{number}", {}
+        found = {"test": review.test, "analyzer": review.analyzer, "places": [review.entry]}
+        return f"case:{review.case_id}", {"review": number, **found}
+    alarm = next((each for each in tx.open_alarms() if each.id == number), None)
+    if alarm is None:
+        return f"quality-alarm:{number}", {}
+    begin_again(tx, alarm.test, alarm.analyzer, now)
+    return f"control:{alarm.test}", {"alarm": number, "analyzer": alarm.analyzer}
 
 
 def doubt_since(

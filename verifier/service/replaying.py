@@ -25,6 +25,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import closing, contextmanager
+from datetime import datetime
 from functools import cached_property, partial
 from pathlib import Path
 
@@ -34,7 +35,7 @@ from msgspec import Struct
 from verifier import clock as clocks
 from verifier.assurance.replay_cautions import cautions
 from verifier.assurance.replay_count import Tally
-from verifier.assurance.replaying import Replay, Stretch
+from verifier.assurance.replaying import Covered, Replay, Stretch
 from verifier.service.aside import processes
 from verifier.service.candidates import Candidate, active
 from verifier.service.pastfacts import Site
@@ -113,6 +114,7 @@ def run_replay(
         cases, decisions = store.read(
             lambda reader: reader.judged_cases(job.stretch.since, job.stretch.until)
         )
+        covered = _covered(stretch, store.read(lambda reader: reader.judged_between()))
         count = jobs or os.cpu_count() or 1
         alone = not apart and (count == 1 or decisions <= _ALONE)
         with _here(job) if alone else _beside(job, count) as (outline, tallies):
@@ -132,6 +134,7 @@ def run_replay(
         changes=changes,
         left_out=left_out,
         cautions=said.cautions,
+        covered=covered,
     )
 
 
@@ -148,6 +151,17 @@ def from_store(stored: bytes) -> Replay:
 def _bounded(stretch: Stretch) -> Stretch:
     """End an open stretch now, so that what arrives meanwhile does not count by halves."""
     return stretch if stretch.until else msgspec.structs.replace(stretch, until=clocks.now())
+
+
+def _covered(stretch: Stretch, stored: tuple[datetime, datetime] | None) -> Covered:
+    if stored is None:
+        return Covered(0, True)
+    oldest, newest = stored
+    since, until = stretch.since or oldest, stretch.until
+    whole = since <= oldest and (until is None or until > newest)
+    # Of all there is, the end is the last decision, so that the same replay has the same hash.
+    end = newest if whole else until or clocks.now()
+    return Covered(max(0, (end - max(since, oldest)).days), whole)
 
 
 def _rejudge(job: Job) -> Rejudge:

@@ -1,10 +1,9 @@
 """The versions of the rule set: what people do with them, each act in one transaction, on record.
 
-The way of a version: `add` a draft (it may have errors), `edit` it while it is one, check it
-(`rulechecks.check_version`), `store_replay` of what it would
-have decided otherwise than the active version, `approve` by two people, `ruleorders.order` its
-activation for now or later, `ruleorders.roll_back` if it was a mistake. A running service notices
-(`rulewatch`).
+The way of a version: `add` a draft (it may have errors), `edit` it while it is one, check it and
+prove its guarantees (`rulechecks.check_version`), `store_replay` of what it would have decided
+otherwise than the active version, `approve` by two people, `ruleorders.order` its activation for
+now or later, `ruleorders.roll_back` if it was a mistake. A running service notices (`rulewatch`).
 
 What the page, replay and reports call:
 
@@ -12,7 +11,6 @@ What the page, replay and reports call:
 - `texts(reader, number) -> RuleTexts` · `ruletexts.compared(old, new) -> list[str]`
 - `replay_of(reader, number, now) -> ReplayRow | None`: the replay that approvals must name
 - `approvable(reader, number, now)`: version and replay to approve, or why it can not be
-- `rulechecks.check_version(store, settings, who, number) -> Checked`: check, and keep it if fit
 - `add`, `edit`, `keep_check`, `store_replay`, `approve`, and in `ruleorders` `order`, `withdraw`,
   `roll_back`
 
@@ -30,10 +28,14 @@ from datetime import datetime
 from msgspec import Struct
 
 from verifier import __version__
+from verifier.assurance.proving import Proofs
 from verifier.errors import RefusedError
 from verifier.language import Program
-from verifier.service.rulestate import Course, Listed, counting, course, state_of
+from verifier.service.replaycover import said_of, short_of
+from verifier.service.ruleguarantees import needed_proofs, proofs_of, put_on_record, summary
+from verifier.service.rulestate import Course, Listed, carried, counting, course, state_of
 from verifier.service.ruletexts import check_names
+from verifier.settings import REPLAY_DAYS
 from verifier.store.rows import Person, Role
 from verifier.store.rulerows import ApprovalRow, ReplayRow, RuleTexts, VersionRow
 from verifier.store.transaction import Reader, Transaction
@@ -43,7 +45,7 @@ APPROVES: frozenset[Role] = frozenset({"pathologist", "administrator"})
 ACTIVATES: frozenset[Role] = frozenset({"pathologist", "administrator"})  # and rolls back
 RULES = "rules"  # what every act on versions claims: one at a time among all nodes
 PROGRAM = "verifier"  # on record for the first version, which nobody approved
-RULES = "rules"  # what is claimed by who changes versions or what decides
+REPLAYED = "replayed rules"  # as the audit log says it
 
 
 class Shelf(Struct, frozen=True):
@@ -66,7 +68,8 @@ def shelf(reader: Reader, now: datetime) -> Shelf:
     listed = []
     for version in reversed(reader.rule_versions()):
         approvals = counted(reader, version, where)
-        listed.append(Listed(version, state_of(version, where, approvals, now), approvals))
+        before = carried(version, reader.rule_approvals(version.id), where.record)
+        listed.append(Listed(version, state_of(version, where, approvals, now), approvals, before))
     return Shelf(tuple(listed), where)
 
 
@@ -153,11 +156,20 @@ def keep_check(tx: Transaction, who: str, number: int, seen: str, program: Progr
     tx.set_rule_checked(number, program.identity, who, __version__)
     detail = {"hash": seen, "rule set": program.identity, "program": __version__}
     tx.audit(who, "checked rules", subject(number), detail)
-    return known(tx, number)
+    version = known(tx, number)
+    if not program.guarantees and proofs_of(tx, version) is None:
+        put_on_record(tx, who, version, Proofs(program.identity, (), 0.0, ()))
+    return version
 
 
 def store_replay(
-    tx: Transaction, number: int, against: int, result: bytes, *, seen: str | None = None
+    tx: Transaction,
+    number: int,
+    against: int,
+    result: bytes,
+    *,
+    seen: str | None = None,
+    who: str = PROGRAM,
 ) -> str:
     """Keep what a replay found, also that there was no history; return the digest people approve.
 
@@ -174,36 +186,51 @@ def store_replay(
             "Version %(number)s was changed while it was replayed. Replay it again.", number=number
         )
     digest = tx.add_rule_replay(version, known(tx, against), result)
-    detail = {"against": against, "digest": digest}
-    tx.audit(PROGRAM, "replayed rules", subject(number), detail)
+    detail = {"against": against, "digest": digest, "covered": said_of(result)}
+    tx.audit(who, REPLAYED, subject(number), detail)
     return digest
 
 
-def approvable(reader: Reader, number: int, now: datetime) -> tuple[VersionRow, ReplayRow]:
+def approvable(
+    reader: Reader, number: int, now: datetime, least: int = REPLAY_DAYS
+) -> tuple[VersionRow, ReplayRow]:
     """Return what a person must have seen to approve a version.
 
+    `least` is how many days of history a replay must cover, or all of it.
+
     Raises:
-        RefusedError: it is not checked, is active, or was not replayed against what is.
+        RefusedError: it is not checked or proved, breaks a guarantee, is active, or was not
+            replayed against what is, or over too little history.
     """
     version = fit_version(reader, number)
     where = course(reader.rule_activations(), now)
     if where.active and where.active.version == number:
         raise RefusedError("Version %(number)s is active already.", number=number)
-    return version, needed_replay(reader, version, where)
+    replay = needed_replay(reader, version, where)
+    if short := short_of(replay, least):
+        raise RefusedError(short)
+    return version, replay
 
 
 def approve(
-    tx: Transaction, who: Person, number: int, seen: Seen, comment: str = ""
+    tx: Transaction,
+    who: Person,
+    number: int,
+    seen: Seen,
+    comment: str = "",
+    *,
+    least: int = REPLAY_DAYS,
 ) -> tuple[ApprovalRow, ...]:
     """Approve what a person saw; return the approvals that count now.
 
     Raises:
         RefusedError: the role may not; the version is not checked; it or its replay is not what
-            was seen; there is no replay against the active version; the person approved already.
+            was seen; there is no replay against the active version, or it covers fewer days than
+            `least` and not all history; the person approved already.
     """
     may(who, APPROVES, "approve rules")
     tx.claim(RULES)
-    version, replay = approvable(tx, number, tx.now())
+    version, replay = approvable(tx, number, tx.now(), least)
     where = course(tx.rule_activations(), tx.now())
     if seen.hash != version.hash:
         raise RefusedError(
@@ -228,13 +255,15 @@ def approve(
             number=number,
         )
     tx.add_rule_approval(number, who.name, seen.hash, seen.replay, comment)
-    detail = {"hash": seen.hash, "replay": seen.replay, "comment": comment}
-    tx.audit(who.name, "approved rules", subject(number), detail)
+    covered = said_of(replay.result)
+    detail = {"hash": seen.hash, "replay": seen.replay, "covered": covered, "comment": comment}
+    proved = summary(needed_proofs(tx, version))
+    tx.audit(who.name, "approved rules", subject(number), {**detail, **proved})
     return counted(tx, version, where)
 
 
 def fit_version(reader: Reader, number: int) -> VersionRow:
-    """Return a version this program has checked. Raises RefusedError when it has not."""
+    """Return a version this program has checked, with no guarantee refuted, else RefusedError."""
     version = known(reader, number)
     if version.checked is None:
         raise RefusedError(
@@ -248,6 +277,7 @@ def fit_version(reader: Reader, number: int) -> VersionRow:
             checked_with=version.checked_with,
             version=__version__,
         )
+    needed_proofs(reader, version)
     return version
 
 

@@ -103,7 +103,7 @@ def _program(store: Store, settings: Settings, active: _Active) -> Program:
     """Compile the active version; what another version of this program checked is checked anew."""
     version = active.version
     if version.checked_with == __version__:
-        return compiled(active.texts, settings, _name(active), _remedy(active))
+        return compiled(active.texts, settings, _name(active), _remedy(active), known_right=True)
     program = usable(checked(active.texts, settings), _name(active), _remedy(active))
     store.write(lambda tx: keep_check(tx, PROGRAM, version.id, version.hash, program))
     return program

@@ -27,11 +27,20 @@ class Course(Struct, frozen=True):
 
 
 class Listed(Struct, frozen=True):
-    """A version with where it stands and the approvals that count for it now."""
+    """A version with where it stands and the approvals that count for it now.
+
+    `carried` are those its last activation rests on; activating used them up.
+    """
 
     version: VersionRow
     state: State
     approvals: tuple[ApprovalRow, ...] = ()
+    carried: tuple[ApprovalRow, ...] = ()
+
+    @property
+    def approved_by(self) -> tuple[str, ...]:
+        """Who approved it: now, or else before it was last activated."""
+        return tuple(row.person for row in self.approvals or self.carried)
 
 
 def course(activations: Sequence[ActivationRow], now: datetime) -> Course:
@@ -74,6 +83,25 @@ def counting(
         for row in approvals
         if row.hash == version.hash and row.replay == replay and (not used or row.at > max(used))
     )
+
+
+def carried(
+    version: VersionRow, approvals: Sequence[ApprovalRow], record: Sequence[ActivationRow]
+) -> tuple[ApprovalRow, ...]:
+    """Return the approvals that the last activation of a version rests on, () without one."""
+    own = [row for row in record if row.version == version.id and row.withdrawn is None]
+    orders = [row.ordered for row in own if row.kind == "activation"]
+    if not orders:
+        return ()
+    before = [row.ordered for row in own if row.ordered < orders[-1]]
+    fresh = [
+        row
+        for row in approvals
+        if row.hash == version.hash
+        and row.at <= orders[-1]
+        and not (before and row.at <= max(before))
+    ]
+    return tuple(row for row in fresh if row.replay == fresh[-1].replay)
 
 
 def missing(version: VersionRow, approvals: Sequence[ApprovalRow]) -> str:

@@ -84,15 +84,22 @@ def checked(texts: RuleTexts, settings: Settings) -> Checked:
     return found
 
 
-def compiled(texts: RuleTexts, settings: Settings, what: str, remedy: str) -> Program:
+def compiled(
+    texts: RuleTexts, settings: Settings, what: str, remedy: str, *, known_right: bool = False
+) -> Program:
     """Return the program of a version that was checked before; scenarios are not run again.
+
+    `known_right`: it was this version of the program that checked it.
 
     Raises:
         RuleSetError: it has errors in this version of the program; the sentence ends in `remedy`.
         SettingsError: the configuration names tests that it does not know.
     """
     conventional = settings.units == "conventional"
-    found = check(without_marks(texts.files), texts.parameters, conventional=conventional)
+    found = check(
+        without_marks(texts.files), texts.parameters, conventional=conventional,
+        known_right=known_right,
+    )  # fmt: skip
     program = usable(found, what, remedy)
     check_wiring(settings, program.catalogue)
     return program

@@ -102,6 +102,7 @@ class Service:
         self._say("ready")
         gc.collect()
         gc.freeze()  # what was compiled stays, so no later collection walks it
+        gc.enable()
         try:
             await self._until_stopped([*sending, *behind, leasing])
         finally:

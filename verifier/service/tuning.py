@@ -6,10 +6,14 @@ from decimal import Decimal, InvalidOperation
 from pathlib import Path
 
 from verifier.errors import SettingsError
-from verifier.quality.detection import Tuned
+from verifier.quality.detection import Alarms, Tuned, needed
 from verifier.quality.moving import Plan
 
-_COLUMNS = ("monitor", "plan", "bias_percent", "places", "found", "median", "most")
+_PLAN = ("kind", "size", "weight", "target", "lowest", "highest", "low", "high")
+_COLUMNS = (
+    "monitor", "rank", *_PLAN, "alarms_begun", "alarms_among", "alarms_per_1000_at_most",
+    "bias_percent", "places", "found", "median", "most",
+)  # fmt: skip
 Measured = tuple[str, Decimal]  # the analyzer, empty where it is not known, and the value
 
 
@@ -29,14 +33,16 @@ def by_analyzer(measured: Iterable[Measured], only: str, *, pool: bool) -> dict[
     return found
 
 
-def report(name: str, found: Sequence[Tuned]) -> Iterable[str]:
+def report(name: str, found: Sequence[Tuned], alarms: Decimal) -> Iterable[str]:
     """Yield plans as lines of the settings file, each with its curve as comments.
 
-    `name` is a test, or a test ``on`` an analyzer.
+    `name` is a test, or a test ``on`` an analyzer; `alarms` are the false alarms accepted per 1,000
+    results, of which it is said whether the history is long enough to show that they are kept.
     """
     key = f'"{name}"' if " " in name else name
     for number, tuned in enumerate(found, 1):
-        yield f"# {number}. {_named(tuned.plan)}; false alarms {tuned.false_alarms:.2f} per 1,000"
+        yield f"# {number}. {_named(tuned.plan)}"
+        yield from _false(tuned.alarms, alarms)
         yield f"[quality.monitors.{key}]"
         yield from _settings(tuned.plan)
         yield "#   bias %   found   median   95 of 100"
@@ -47,13 +53,38 @@ def report(name: str, found: Sequence[Tuned]) -> Iterable[str]:
         yield ""
 
 
+def shows(found: Sequence[Tuned], alarms: Decimal) -> bool:
+    """Return whether the history shows of every plan that it keeps to the accepted alarms."""
+    return all(tuned.alarms.at_most <= alarms for tuned in found)
+
+
+def _false(found: Alarms, accepted: Decimal) -> Iterable[str]:
+    yield (
+        f"#   false alarms: {found.began} on {found.results} results the limits are not from, "
+        f"{found.rate:.2f} per 1,000;"
+    )
+    yield f"#   with 95 % confidence at most {found.at_most:.2f} per 1,000"
+    if found.rate > accepted:
+        yield f"#   NOT KEPT: {accepted} per 1,000; its limits are too narrow for other results"
+    elif found.at_most > accepted:
+        yield (
+            f"#   NOT SHOWN: {accepted} per 1,000. That takes {2 * needed(accepted)} results or "
+            "more, half for the limits"
+        )
+        yield "#   and half without one false alarm; until then expect more"
+
+
 def _count(number: int | None) -> str:
     return "not" if number is None else str(number)
 
 
 def _named(plan: Plan) -> str:
     cut = "" if plan.lowest is None else ", truncated"
-    return f"EWMA{cut}" if plan.kind == "ewma" else f"moving {plan.kind} of {plan.size}{cut}"
+    return (
+        f"EWMA of weight {plan.weight}{cut}"
+        if plan.kind == "ewma"
+        else f"moving {plan.kind} of {plan.size}{cut}"
+    )
 
 
 def _settings(plan: Plan) -> Iterable[str]:
@@ -71,13 +102,24 @@ def write_curve(path: Path, found: Mapping[str, Sequence[Tuned]]) -> None:
         with path.open("w", encoding="utf-8", newline="") as file:
             writer = csv.writer(file, lineterminator="\n")
             writer.writerow(_COLUMNS)
-            for name, tuned in ((name, one) for name, those in found.items() for one in those):
-                plan = _named(tuned.plan)
-                for one in tuned.curve:
-                    told = ("" if n is None else n for n in (one.median, one.most))
-                    writer.writerow((name, plan, one.bias, one.places, one.found, *told))
+            for name, those in found.items():
+                for rank, tuned in enumerate(those, 1):
+                    writer.writerows((name, rank, *row) for row in _rows(tuned))
     except OSError as error:
         raise SettingsError(f"{path}: {error.strerror}") from error
+
+
+def _rows(tuned: Tuned) -> Iterable[tuple[object, ...]]:
+    """Yield what is written of every bias of one plan: the plan, its false alarms, the bias."""
+    written = dict(line.split(" = ") for line in _settings(tuned.plan))
+    plan = [written.get(name, "").strip('"') for name in _PLAN]
+    told = tuned.alarms
+    for one in tuned.curve:
+        counts = ("" if n is None else n for n in (one.median, one.most))
+        yield (
+            *plan, told.began, told.results, round(told.at_most, 2), one.bias, one.places,
+            one.found, *counts,
+        )  # fmt: skip
 
 
 def read_values(path: Path) -> list[Measured]:

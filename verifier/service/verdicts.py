@@ -31,27 +31,49 @@ def judged(
     Verdicts that changed are kept, but a rejection stands once it was made: neither a value that
     arrives late nor one that is left out undoes it, since patients' results were held because of
     it. A rejected measurement that was left out still counts as a failure, an accepted one vouches
-    for nothing.
+    for nothing. What was taken as history gets its verdicts and is not returned, and no rule looks
+    back into it from anything else.
     """
     known = {level.id: level for level in levels}
-    results = [
-        each
-        for each in tx.control_results(test, analyzer, most)
-        if each.level_id in known and each.verdict != "not judged"
-    ]
+    results = tx.control_results(test, analyzer, most)
     acted = _acted(tx, results, test, analyzer)
-    broken = _broken([each for each in results if each.counts], known, acted, settings)
-    points = []
-    for result in results:
-        rejected, warned = broken.get(result.id, ((), ()))
-        if result.verdict == "rejected" and not rejected:
-            rejected, warned = result.rules, ()
-        if result.counts:
-            _keep(tx, result, rejected, warned)
-        if result.counts or rejected:
-            name = known[result.level_id or 0].name
-            points.append(Judged(name, result.at, rejected, warned))
-    return points, acted
+    counted = [each for each in results if each.counts and each.level_id in known]
+    broken = _broken([each for each in counted if not each.history], known, acted, settings)
+    if past := {each.id for each in counted if each.history}:
+        found = _broken(counted, known, acted, settings)
+        broken |= {number: rules for number, rules in found.items() if number in past}
+    points = [_point(tx, each, known, broken) for each in results]
+    return [point for point in points if point], acted
+
+
+def _point(
+    tx: Transaction,
+    result: ControlResult,
+    known: Mapping[int, ControlLevel],
+    broken: Mapping[int, tuple[_Names, _Names]],
+) -> Judged | None:
+    """Keep what was found of a measurement; None where nothing follows from it."""
+    level = known.get(result.level_id or 0)
+    if result.verdict == "not judged":
+        if result.left_out or result.history:
+            return None
+        return Judged(level.name if level else "", result.at, unjudged=_doubt(result, level))
+    if level is None:
+        return None
+    rejected, warned = broken.get(result.id, ((), ()))
+    if result.verdict == "rejected" and not rejected:
+        rejected, warned = result.rules, ()
+    if result.counts:
+        _keep(tx, result, rejected, warned)
+    if result.history or not (result.counts or rejected):
+        return None
+    new = bool(rejected) and result.verdict != "rejected"
+    vouches = level.ended is None
+    return Judged(level.name, result.at, rejected, warned, new=new, vouches=vouches)
+
+
+def _doubt(result: ControlResult, level: ControlLevel | None) -> str:
+    return f"{level.name}: {result.note}" if level else result.note
 
 
 def _acted(

@@ -9,12 +9,13 @@ from verifier.facts.case import Case, CaseRecord
 from verifier.facts.numbers import value_text
 from verifier.facts.report import SpecimenReport
 from verifier.facts.values import Number
-from verifier.quality.moving import Moving, Plan, Reading, step
+from verifier.quality.moving import Moving, Plan, Reading, begun, step
 from verifier.settings import Quality
 from verifier.store.transaction import Transaction
 
 _WORDS = {"mean": "moving mean", "median": "moving median", "ewma": "EWMA"}
 _encode, _moving = msgspec.json.encode, msgspec.json.Decoder(Moving)
+_plan = msgspec.json.Decoder(Plan).decode
 
 
 class Watch:
@@ -68,6 +69,18 @@ def _watch(
         tx.add_alarm(test, analyzer, said, now)
         detail = {"analyzer": analyzer, "because": said}
         tx.audit("verifier", "patients' results left their limits", f"control:{test}", detail)
+
+
+def begin_again(tx: Transaction, test: str, analyzer: str, now: datetime) -> None:
+    """Let the statistic of a test on an analyzer begin again at its target."""
+    stored = tx.moving(test, analyzer)
+    if stored is None:
+        return
+    plan = _plan(stored[0])
+    state = begun(plan)
+    tx.set_moving(
+        test, analyzer, stored[0], _encode(state).decode(), str(plan.target), alarm=False, at=now
+    )
 
 
 def _sentence(plan: Plan, reading: Reading) -> str:

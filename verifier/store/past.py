@@ -28,6 +28,7 @@ _JUDGED = Statement(
     .group_by(_decision.c.case_id)
     .order_by(_decision.c.case_id)
 )
+_EXTENT = Statement(select(func.min(_decision.c.decided), func.max(_decision.c.decided)))
 _names = [f"case{number}" for number in range(CASES_AT_ONCE)]
 _PAST = Statement(
     select(
@@ -76,6 +77,11 @@ class PastDecision(Struct, frozen=True):
 
 class PastReads(Reading):
     """What a replay reads."""
+
+    def judged_between(self) -> tuple[datetime, datetime] | None:
+        """Return when the oldest and the newest stored decision were made, None without any."""
+        oldest, newest = self._all(_EXTENT)[0]
+        return None if oldest is None else (codec.instant(oldest), codec.instant(newest))
 
     def judged_cases(
         self, since: datetime | None, until: datetime | None

@@ -78,7 +78,7 @@ _OF_LEVEL = Statement(
 )
 _NOT_JUDGED = Statement(
     select(_result)
-    .where(text("verdict = 'not judged'"), _result.c.at >= bindparam("since"))
+    .where(text("verdict = 'not judged'"), _result.c.arrived >= bindparam("since"))
     .order_by(_result.c.at.desc())
 )
 _ACTIONS = Statement(
@@ -121,7 +121,7 @@ class QualityReads(Reading):
         return [_result_of(row) for row in rows]
 
     def controls_not_judged(self, since: datetime) -> list[ControlResult]:
-        """Return measurements whose level is not known or whose value can not be read."""
+        """Return what arrived since an instant and could not be judged, newest first."""
         return [_result_of(row) for row in self._all(_NOT_JUDGED, since=micros(since))]
 
     def corrective_actions(
@@ -204,6 +204,7 @@ class QualityWrites(QualityReads, Writing):
             result.test, result.analyzer, result.level_id, result.specimen, result.lot,
             _text(result.value), result.unit, result.run, _text(result.mean), _text(result.sd),
             result.basis, result.verdict, ",".join(result.rules), result.note, None, None, None,
+            result.history,
         )  # fmt: skip
         self._touch("quality")
 
@@ -256,12 +257,12 @@ def _level_of(row: Any) -> ControlLevel:
 
 def _result_of(row: Any) -> ControlResult:
     number, message, at, arrived, test, analyzer, level, specimen, lot, value, *rest = row
-    unit, run, mean, sd, basis, verdict, rules, note, out, by, reason = rest
+    unit, run, mean, sd, basis, verdict, rules, note, out, by, reason, history = rest
     return ControlResult(
         number, message, instant(at), instant(arrived), test, analyzer, level, specimen, lot,
         _number(value), unit, run, _number(mean), _number(sd), basis, verdict,
         tuple(rules.split(",")) if rules else (), note, instant_or_none(out), by or "",
-        reason or "",
+        reason or "", bool(history),
     )  # fmt: skip
 
 

@@ -48,6 +48,7 @@ class ControlResult(Struct, frozen=True):
     `value` is None when it can not be read; then, and when its level is not known, the verdict is
     ``not judged`` and `note` says why. `mean` and `sd` are what it was judged by, for ever.
     `left_out` is when a person took it out of rules and figures, and why; it stays on record.
+    What was taken as `history` is in charts and figures and neither fails nor vouches.
     """
 
     id: int
@@ -71,6 +72,7 @@ class ControlResult(Struct, frozen=True):
     left_out: datetime | None = None
     left_out_by: str = ""
     left_out_why: str = ""
+    history: bool = False
 
     @property
     def counts(self) -> bool:

@@ -1,6 +1,6 @@
 """The tables of quality control; numbers are kept as the exact text they were sent or typed as."""
 
-from sqlalchemy import BigInteger, Boolean, Column, ForeignKey, Index, Integer, Table, Text
+from sqlalchemy import BigInteger, Boolean, Column, ForeignKey, Index, Integer, Table, Text, false
 
 from verifier.store.schema import _id, _index_where, metadata
 
@@ -49,6 +49,7 @@ control_result = Table(
     Column("left_out", BigInteger),
     Column("left_out_by", Text),
     Column("left_out_why", Text),
+    Column("history", Boolean, nullable=False, server_default=false()),
     Index("control_result_by_time", "test", "analyzer", "at"),
     Index("control_result_by_level", "level_id", "at"),
     _index_where("verdict = 'not judged'", "control_result_not_judged", "at"),

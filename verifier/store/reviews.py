@@ -23,6 +23,16 @@ _JUDGED_SINCE = Statement(
     .join_from(_decision, _result, _result.c.case_id == _decision.c.case_id)
     .where(_decision.c.decided >= bindparam("since"), _result.c.test == bindparam("which"))
 )
+_OPEN_SINCE = Statement(
+    select(_decision.c.case_id)
+    .join_from(_decision, _result, _result.c.case_id == _decision.c.case_id)
+    .where(
+        _decision.c.decided >= bindparam("since"),
+        _result.c.test == bindparam("which"),
+        _result.c.analyzer == bindparam("where"),
+        text("result.state = 'open'"),
+    )
+)
 _VALUES_SINCE = Statement(
     select(
         _decision.c.case_id, _result.c.entry, _result.c.value, _result.c.unit, _result.c.analyzer
@@ -35,16 +45,16 @@ _VALUES_SINCE = Statement(
     )
     .order_by(_decision.c.decided)
 )
-_OPEN_REVIEWS = Statement(
-    select(_review, _result.c.state)
-    .outerjoin_from(
-        _review,
-        _result,
-        and_(_result.c.case_id == _review.c.case_id, _result.c.entry == _review.c.entry),
-    )
-    .where(text("quality_review.seen IS NULL"))
-    .order_by(_review.c.id)
+_REVIEWS = select(_review, _result.c.state).outerjoin_from(
+    _review,
+    _result,
+    and_(_result.c.case_id == _review.c.case_id, _result.c.entry == _review.c.entry),
 )
+_OPEN_REVIEWS = Statement(
+    _REVIEWS.where(text("quality_review.seen IS NULL")).order_by(_review.c.id)
+)
+_OF_CASE = Statement(_REVIEWS.where(_review.c.case_id == bindparam("which")).order_by(_review.c.id))
+_ONE_REVIEW = Statement(_REVIEWS.where(_review.c.id == bindparam("number")))
 _OPEN_COUNTS = [
     Statement(select(func.count(table.c.id)).where(text("seen IS NULL")))
     for table in (_review, _alarm)
@@ -81,6 +91,11 @@ class ReviewReads(Reading):
         rows = self._all(_JUDGED_SINCE, which=test, since=micros(since))
         return list(dict.fromkeys((case_id, entry) for case_id, entry in rows))
 
+    def open_since(self, test: str, analyzer: str, since: datetime) -> list[int]:
+        """Return the cases judged since an instant in which a result of a test is still open."""
+        rows = self._all(_OPEN_SINCE, which=test, where=analyzer, since=micros(since))
+        return list(dict.fromkeys(case_id for (case_id,) in rows))
+
     def released_numbers(self, test: str, unit: str, since: datetime) -> list[tuple[str, Decimal]]:
         """Return the released plain numbers of a test with their analyzers, empty where not known,
         in the order they were first judged."""
@@ -95,6 +110,15 @@ class ReviewReads(Reading):
     def open_reviews(self) -> list[Review]:
         """Return the results nobody has looked into yet, oldest failure first."""
         return [_review_of(row) for row in self._all(_OPEN_REVIEWS)]
+
+    def reviews_of_case(self, case_id: int) -> list[Review]:
+        """Return what was ever listed of a case, also what was looked into, oldest first."""
+        return [_review_of(row) for row in self._all(_OF_CASE, which=case_id)]
+
+    def review(self, number: int) -> Review | None:
+        """Return one listed result, None if there is none of that number."""
+        row = self._one(_ONE_REVIEW, number=number)
+        return None if row is None else _review_of(row)
 
     def to_look_into(self) -> int:
         """Return how many reviews and alarms nobody has looked into yet."""

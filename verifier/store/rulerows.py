@@ -89,3 +89,17 @@ class ReplayRow(Struct, frozen=True):
     at: datetime
     digest: str
     result: bytes
+
+
+class ProofRow(Struct, frozen=True):
+    """What the guarantees of a version came out as: of texts with this hash, by this program.
+
+    `program` is its version, `result` a JSON object of whoever proved them.
+    """
+
+    version: int
+    hash: str
+    program: str
+    at: datetime
+    person: str
+    result: bytes

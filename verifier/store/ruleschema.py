@@ -64,3 +64,17 @@ rule_replay = Table(
     Column("result", LargeBinary, nullable=False),
     Index("rule_replay_by_version", "version", "against", "id"),
 )
+
+# What the guarantees come out as depends on the texts and on the program that proves them.
+rule_proof = Table(
+    "rule_proof",
+    metadata,
+    _id(),
+    Column("version", BigInteger, ForeignKey("rule_version.id"), nullable=False),
+    Column("hash", Text, nullable=False),
+    Column("program", Text, nullable=False),
+    Column("at", BigInteger, nullable=False),
+    Column("person", Text, nullable=False),
+    Column("result", LargeBinary, nullable=False),
+    Index("rule_proof_by_version", "version", "id"),
+)

@@ -16,6 +16,7 @@ from verifier.store.rulerows import (
     ActivationKind,
     ActivationRow,
     ApprovalRow,
+    ProofRow,
     ReplayRow,
     RuleTexts,
     VersionRow,
@@ -24,6 +25,7 @@ from verifier.store.sql import Statement
 
 _version, _approval = ruleschema.rule_version, ruleschema.rule_approval
 _activation, _replay = ruleschema.rule_activation, ruleschema.rule_replay
+_proof = ruleschema.rule_proof
 _words = msgspec.json.Decoder(tuple[str, ...]).decode
 _texts = msgspec.json.Decoder(dict[str, str]).decode
 
@@ -85,6 +87,13 @@ _REPLAY_HASHES = Statement(
     .limit(1)
 )
 _ADD_REPLAY = Statement(insert(_replay))
+_PROOF = Statement(
+    select(*_proof.c[1:])
+    .where(_proof.c.version == bindparam("number"))
+    .order_by(_proof.c.id.desc())
+    .limit(1)
+)
+_ADD_PROOF = Statement(insert(_proof))
 _STAMPS = [Statement(select(func.max(table.c.id))) for table in (_activation, _approval, _replay)]
 
 
@@ -145,6 +154,14 @@ class RuleReads(Reading):
         """Return the hash of the texts and the digest of that replay, without its result."""
         row = self._one(_REPLAY_HASHES, number=number, old=against)
         return None if row is None else (row[0], row[1])
+
+    def rule_proof(self, number: int) -> ProofRow | None:
+        """Return what the guarantees of a version came out as when they were last proved."""
+        row = self._one(_PROOF, number=number)
+        if row is None:
+            return None
+        version, hashed, program, at, person, result = row
+        return ProofRow(version, hashed, program, instant(at), person, bytes(result))
 
 
 class RuleWrites(RuleReads, Writing):
@@ -223,6 +240,12 @@ class RuleWrites(RuleReads, Writing):
         )  # fmt: skip
         self._touch("rules")
         return digest
+
+    def add_rule_proof(self, version: VersionRow, program: str, person: str, result: bytes) -> None:
+        """Keep what the guarantees of a version came out as."""
+        at = micros(self.now())
+        self._insert(_ADD_PROOF, new_id(), version.id, version.hash, program, at, person, result)
+        self._touch("rules")
 
 
 def _encoded(texts: RuleTexts) -> tuple[str, str]:

@@ -55,6 +55,12 @@ class CaseView:
     trail: Sequence[AuditEntry]
 
     @property
+    def under_review(self) -> int:
+        """How many results a control failed after, that nobody has looked into yet."""
+        lines = (*self.lines, *self.indices)
+        return sum(any(review.seen is None for review in line.reviews) for line in lines)
+
+    @property
     def open_lines(self) -> list[Line]:
         """The results that can be settled, as they are listed."""
         return [line for line in (*self.lines, *self.indices) if line.state == "open"]
@@ -84,6 +90,7 @@ def case_view(
         reader.past_results(whose, collected - LOOK_BACK),
         messages,
         {(row.test, row.analyzer): row for row in reader.controls()},
+        reader.reviews_of_case(case_id),
     )
     shown = lines(known)
     return CaseView(

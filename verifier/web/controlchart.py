@@ -10,9 +10,9 @@ from datetime import datetime
 
 from markupsafe import Markup, escape
 
-WIDTH, HEIGHT = 1000, 320
-LEFT, RIGHT, TOP, BOTTOM = 58, 46, 26, 34
-MOST = 4.0  # SDs above and below the mean that are drawn; what lies beyond is an arrow at the edge
+WIDTH, HEIGHT = 1000, 328
+LEFT, RIGHT, TOP, BOTTOM = 58, 46, 34, 34
+MOST = 4.0  # SDs above and below the mean that are drawn; beyond, a mark has an arrow at the edge
 _SD = (HEIGHT - TOP - BOTTOM) / (2 * MOST)
 
 
@@ -20,7 +20,8 @@ _SD = (HEIGHT - TOP - BOTTOM) / (2 * MOST)
 class Mark:
     """One measurement: its z, verdict and rules, and what a reader is told about it.
 
-    `acted` says that a corrective action was recorded since the one before.
+    `acted` says that a corrective action was recorded since the one before. One without a value
+    stands at the `foot` of the drawing.
     """
 
     at: datetime
@@ -29,6 +30,7 @@ class Mark:
     rules: tuple[str, ...]
     text: str
     acted: bool = False
+    foot: bool = False
 
 
 def chart(marks: Sequence[Mark], scale: Sequence[str], label: str) -> Markup:
@@ -79,28 +81,30 @@ def _trace(marks: Sequence[Mark]) -> str:
     points = " ".join(
         f"{_across(at, len(marks))},{_down(m.z)}"
         for at, m in enumerate(marks)
-        if m.verdict != "left-out"
+        if m.verdict not in ("left-out", "not-judged")
     )
     return f'<polyline class="trace" points="{points}" fill="none"/>'
 
 
 def _shape(x: float, mark: Mark) -> str:
-    y = _down(mark.z)
+    y = HEIGHT - BOTTOM - 4 if mark.foot else _down(mark.z)
     acted = f'<path class="acted" d="M{x - 5} {TOP}V{HEIGHT - BOTTOM}"/>' if mark.acted else ""
     if mark.verdict == "left-out":
         shape = f'<path d="M{x - 6} {y}l6 -6l6 6l-6 6z"/>'
-    elif abs(mark.z) > MOST:
-        tip = -9 if mark.z > 0 else 9
-        shape = f'<path d="M{x - 6} {y}h12l-6 {tip}z"/>'
+    elif mark.verdict == "not-judged":
+        shape = f'<text class="unclear" x="{x}" y="{y}">?</text>'
     elif mark.verdict == "rejected":
         shape = f'<path d="M{x - 5} {y - 5}l10 10m0 -10l-10 10"/>'
     elif mark.verdict == "warning":
         shape = f'<path d="M{x - 6} {y + 5}h12l-6 -11z"/>'
     else:
         shape = f'<circle cx="{x}" cy="{y}" r="3.5"/>'
+    if abs(mark.z) > MOST:
+        edge, tip = (y - 9, -6) if mark.z > 0 else (y + 9, 6)
+        shape += f'<path class="edge" d="M{x - 6} {edge}l6 {tip}l6 {-tip}"/>'
     # The warning says nothing more beside a rule that rejects.
     rules = escape(", ".join([rule for rule in mark.rules if rule != "1-2s"] or mark.rules))
-    place = y - 12 if mark.z >= 0 else y + 20
+    place = y - 18 if mark.z > MOST else y - 12 if mark.z >= 0 else y + 20
     named = f'<text class="rule" x="{x}" y="{place}">{rules}</text>' if rules else ""
     title = f"<title>{escape(mark.text)}</title>"
     return f'{acted}<g class="v-{mark.verdict}">{title}{shape}{named}</g>'

@@ -55,7 +55,7 @@ class Desk:
         self.clock = clock
         self.zone = ZoneInfo(settings.zone)
         self.pulse = Pulse(store, self.state)
-        self.live, self.chores = LiveCheck(settings), Chores()
+        self.live, self.chores = LiveCheck(settings.units), Chores()
         self.slowing = Slowing(settings.web.slow_after_failures)
         self.sights = Sights(store)
         self._provider = _provider(settings.web, clock)

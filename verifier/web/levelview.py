@@ -5,7 +5,7 @@ import io
 from collections.abc import Mapping, Sequence
 
 from verifier.store.qualityrows import ControlLevel, ControlResult
-from verifier.web.qualityview import plain
+from verifier.web.monthview import plain
 
 # The first of them are those that `verifier quality import` reads.
 VALUES = (

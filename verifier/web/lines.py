@@ -8,12 +8,13 @@ from zoneinfo import ZoneInfo
 from markupsafe import Markup
 
 from verifier.facts.build import analyzer_of
-from verifier.facts.case import Case, Entry
+from verifier.facts.case import Case, ControlSays, Entry
 from verifier.facts.catalogue import Catalogue, ConnectionMap, TestDefinition
 from verifier.facts.values import Value
 from verifier.facts.verdicts import Fact, Reason, ResultDecision
 from verifier.language.program import Program
 from verifier.language.scene import Scene
+from verifier.store.qualityrows import Review
 from verifier.store.rows import ControlRow, StoredCase
 from verifier.store.search import FoundResult
 from verifier.store.severity import worst_reason
@@ -77,6 +78,7 @@ class Line:
     replaced: str = ""
     corrects: bool = False
     index: bool = False
+    reviews: Sequence[Review] = ()
 
     @property
     def earlier(self) -> list[Before]:
@@ -107,11 +109,15 @@ class Known:
     past: Mapping[str, Sequence[FoundResult]]
     messages: Mapping[int, Said]
     controls: Mapping[tuple[str, str], ControlRow]
+    reviews: Sequence[Review] = ()
     by_entry: dict[int, Value] = field(default_factory=dict)
+    said: dict[int, ControlSays] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if self.facts:
             self.by_entry = {result.entry: result.value for result in self.facts.results}
+            found = self.facts.results
+            self.said = {result.entry: result.control for result in found if result.control}
 
     @property
     def catalogue(self) -> Catalogue:
@@ -143,7 +149,6 @@ def _line(known: Known, place: int, entry: Entry) -> Line:
     unit = verdict.unit if verdict else seen.unit
     said = f"{seen.text or say('nothing')} {seen.unit}".strip()
     control = known.controls.get((name, analyzer_of(entry))) or known.controls.get((name, ""))
-    facts = known.facts
     line = Line(
         place=place,
         title=(verdict.title if verdict else "") or seen.name or seen.code,
@@ -160,7 +165,7 @@ def _line(known: Known, place: int, entry: Entry) -> Line:
         reasons=because(verdict.reasons) if verdict else (),
         comments=verdict.comments if verdict else (),
         test=name,
-        control=facts.quality.get(name, "unknown") if facts and test and test.controlled else "",
+        control=_control(known, place, test),
         control_by=f"{control.who}: {control.note}".rstrip(": ") if control else "",
         analyzer=seen.analyzer,
         flags=seen.flags,
@@ -168,8 +173,17 @@ def _line(known: Known, place: int, entry: Entry) -> Line:
         corrects=entry.corrects,
         index=test is not None and test.kind == "index",
         analyzer_said=analyzer_said(entry, known.maps.get(entry.connection), known.messages),
+        reviews=[each for each in known.reviews if each.entry == place],
     )
     return _with_past(known, line, test, entry)
+
+
+def _control(known: Known, place: int, test: TestDefinition | None) -> str:
+    """Return the control state a result was judged with: that of its own analyzer where known."""
+    if known.facts is None or test is None or not test.controlled:
+        return ""
+    own = known.said.get(place)
+    return own.state if own else known.facts.quality.get(test.name, "unknown")
 
 
 def _with_past(known: Known, line: Line, test: TestDefinition | None, entry: Entry) -> Line:

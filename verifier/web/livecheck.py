@@ -1,16 +1,34 @@
 """The checker at the hand of whoever edits: fast, because it remembers what it read."""
 
+import gc
 import threading
 from collections import OrderedDict
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 from verifier.language import Checked, check
 from verifier.language.memory import Memory
-from verifier.rulefiles import without_marks
+from verifier.rulefiles import Units, without_marks
 from verifier.service.givingway import giving_way
-from verifier.settings import Settings
 from verifier.store.rulerows import RuleTexts
 
 _MOST = 4  # rule sets being edited at the same time; others are checked as if for the first time
+
+
+@contextmanager
+def collecting_later() -> Iterator[None]:
+    """Collect no garbage meanwhile: most of a check is gone at its end without being looked for.
+
+    Looked for in the middle, it would seem to stay, and bring on the collection of everything.
+    """
+    if not gc.isenabled():  # somebody else will enable it
+        yield
+        return
+    gc.disable()
+    try:
+        yield
+    finally:
+        gc.enable()
 
 
 class _Desk:
@@ -26,8 +44,8 @@ class LiveCheck:
     Threads may share it; checks about the same thing wait for each other.
     """
 
-    def __init__(self, settings: Settings) -> None:
-        self._conventional = settings.units == "conventional"
+    def __init__(self, units: Units = "SI") -> None:
+        self._conventional = units == "conventional"
         self._desks: OrderedDict[object, _Desk] = OrderedDict()
         self._lock = threading.Lock()
 
@@ -48,7 +66,7 @@ class LiveCheck:
 
     def _check(self, desk: _Desk, written: RuleTexts) -> Checked:
         files, parameters = without_marks(written.files), written.parameters
-        with giving_way():
+        with giving_way(), collecting_later():
             return check(files, parameters, conventional=self._conventional, memory=desk.memory)
 
     def _desk(self, about: object) -> _Desk:

@@ -23,10 +23,12 @@ from verifier.documents.document import (
     Tone,
 )
 from verifier.facts.catalogue import TestDefinition
-from verifier.store.qualityrows import ControlResult, CorrectiveAction
+from verifier.quality.figures import Figures
+from verifier.store.qualityrows import ControlLevel, ControlResult, CorrectiveAction
 from verifier.texts import mark
 from verifier.web.catalogue import say
-from verifier.web.qualityview import MonthLine, digits_of, shown
+from verifier.web.monthview import MonthLine
+from verifier.web.qualitynumbers import brief, digits_of, insert_of, shown
 from verifier.web.units import readable
 from verifier.web.words import month as month_name
 from verifier.web.words import word
@@ -36,9 +38,11 @@ CAUTIONS = mark(
     "director approves them, and local law and accreditation decide."
 )
 METHOD = mark(
-    "Rejected values, and those a person left out, are counted and are not in the figures. SD with "
-    "n − 1. CV = SD / mean. Bias is against the mean of the insert. Sigma = (allowable total error "
-    "− |bias|) / CV, where the settings give an allowable error."
+    "The figures are those of the accepted values; where any was rejected, a second line gives "
+    "those of all values: a method that has moved shows there, since the rules that find it reject "
+    "true values. What a person left out is counted and is in neither. SD with n − 1. CV = SD / "
+    "mean. Bias is against the mean of the insert. Sigma = (allowable total error − |bias|) / CV, "
+    "where the settings give an allowable error."
 )
 _COLUMNS = (
     Column(mark("Test"), 2.8), Column(mark("Analyzer"), 2), Column(mark("Control"), 2.8),
@@ -81,18 +85,29 @@ def month_document(month: Month, made: datetime) -> Document:
 
 
 def _summary(month: Month) -> Table:
-    rows = tuple(_row(line, month) for line in month.lines)
+    rows = tuple(row for line in month.lines for row in _rows(line, month))
     columns = tuple(replace(column, title=say(column.title)) for column in _COLUMNS)
     return Table(columns, rows, empty=say("No control was measured in this month."))
 
 
-def _row(line: MonthLine, month: Month) -> tuple[Cell | str, ...]:
-    level, told, digits = line.level, line.figures, digits_of(line.level)
-    return (
-        _title(month, level.test), line.analyzer, level.name, level.lot, str(told.n),
+def _rows(line: MonthLine, month: Month) -> Iterator[tuple[Cell | str, ...]]:
+    level, told = line.level, line.figures
+    n, *numbers = _numbers(level, told.accepted)
+    yield (
+        _title(month, level.test), line.analyzer, level.name, level.lot, n,
         Cell(str(line.rejected), "bad" if line.rejected else ""), str(line.left_out),
-        f"{level.mean} {readable(level.unit)}", shown(told.mean, digits), shown(told.sd, digits),
-        shown(told.cv, 2), shown(told.bias, 2), shown(told.sigma, 1),
+        f"{brief(level.mean, level)} {readable(level.unit)}", *numbers,
+    )  # fmt: skip
+    if told.everything:
+        n, *numbers = _numbers(level, told.everything)
+        yield ("", "", say("all values"), "", n, "", "", "", *numbers)
+
+
+def _numbers(level: ControlLevel, told: Figures) -> tuple[str, ...]:
+    digits = digits_of(level)
+    return (
+        str(told.n), shown(told.mean, digits), shown(told.sd, digits), shown(told.cv, 2),
+        shown(told.bias, 2), shown(told.sigma, 1),
     )  # fmt: skip
 
 
@@ -114,10 +129,7 @@ def _sections(month: Month) -> Iterator[Section]:
 
 def _level(line: MonthLine, month: Month) -> tuple[Paragraph | Chart | Points, ...]:
     level = line.level
-    head = Paragraph(
-        f"{level.name}, {say('lot %(lot)s', lot=level.lot)}: "
-        f"{level.mean} ± {level.sd} {readable(level.unit)}"
-    )
+    head = Paragraph(f"{level.name}, {say('lot %(lot)s', lot=level.lot)}: {insert_of(level)}")
     found = tuple(_told(each, month.zone) for each in line.results if _remarkable(each))
     chart = _chart(line, month)
     return (head, chart, Points(found)) if found else (head, chart)

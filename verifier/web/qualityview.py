@@ -1,10 +1,8 @@
-"""Controls made ready to be shown: standings, charts, monthly figures."""
+"""Controls made ready to be shown: standings, rules in use, charts."""
 
-import csv
-import io
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from decimal import Decimal
 from zoneinfo import ZoneInfo
 
@@ -12,70 +10,69 @@ from markupsafe import Markup
 
 from verifier.facts.catalogue import TestDefinition
 from verifier.quality.choices import MEANINGS, RuleName
-from verifier.quality.figures import Figures, figures
-from verifier.service.gating import overdue
+from verifier.quality.standing import QualityState
+from verifier.service.gating import stands_now
+from verifier.service.levels import in_use
 from verifier.settings import Quality
 from verifier.store.qualityrows import ControlLevel, ControlResult, CorrectiveAction, StandingRow
 from verifier.store.transaction import Reader
 from verifier.web.catalogue import say
 from verifier.web.controlchart import Mark, chart
+from verifier.web.qualitynumbers import brief, digits_of, shown
 from verifier.web.units import readable
 from verifier.web.words import word
 
 MARKS = {
-    "in control": "✓", "warning": "△", "out of control": "✕", "overdue": "!",
-    "no control defined": "?",
+    "in control": "✓", "warning": "△", "out of control": "✕", "control not judged": "?",
+    "overdue": "!", "no control defined": "–",
 }  # fmt: skip
-COLUMNS = (
-    "month", "test", "analyzer", "material", "level", "lot", "unit", "n", "rejected", "left_out",
-    "target", "mean", "sd", "cv_percent", "bias_percent", "sigma",
-)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
-class Stands:
+class Shown:
     """How a test stands on an analyzer now, with the levels that are measured there."""
 
     row: StandingRow
-    state: str
+    state: QualityState
     why: str
     levels: Sequence[ControlLevel]
 
 
-@dataclass(frozen=True, slots=True)
-class MonthLine:
-    """The figures of one level on one analyzer in one month.
-
-    Rejected values and those a person left out are counted and are not in the figures.
-    """
-
-    level: ControlLevel
-    analyzer: str
-    figures: Figures
-    rejected: int
-    left_out: int
-    results: Sequence[ControlResult]
-
-
-def standings(reader: Reader, settings: Quality, now: datetime) -> list[Stands]:
+def standings(reader: Reader, settings: Quality, now: datetime) -> list[Shown]:
     """Return how every test with controls stands, the worst first.
 
     Last comes what only would count on an analyzer nobody has sent controls of yet.
     """
     levels = [level for level in reader.control_levels() if level.ended is None]
     found = []
-    for row in reader.standings():
-        late = "" if row.state == "out of control" else overdue(row, settings, now)
+    for each in stands_now(reader, settings, now):
+        row = each.row
         own = [e for e in levels if e.test == row.test and e.analyzer in ("", row.analyzer)]
-        found.append(Stands(row, "overdue" if late else row.state, late or row.why, own))
-    order = ["out of control", "overdue", "warning", "in control"]
+        found.append(Shown(row, each.state, each.why, own))
+    order = [
+        "out of control", "control not judged", "overdue", "no control defined", "warning",
+        "in control",
+    ]  # fmt: skip
     measured = {each.row.test for each in found if each.row.analyzer}
 
-    def rank(each: Stands) -> tuple[bool, int, str, str]:
+    def rank(each: Shown) -> tuple[bool, int, str, str]:
         spare = not each.row.analyzer and each.row.test in measured
         return spare, order.index(each.state), each.row.test, each.row.analyzer
 
     return sorted(found, key=rank)
+
+
+def not_judged(reader: Reader, since: datetime) -> dict[str, list[ControlResult]]:
+    """Return what arrived since an instant and could not be judged: what is to be settled, and
+    apart from it what is `without_levels`, of tests that no level is defined for on its analyzer
+    and nothing follows from."""
+    levels = reader.control_levels()
+    found: dict[str, list[ControlResult]] = {"not_judged": [], "without_levels": []}
+    for each in reader.controls_not_judged(since):
+        gated = not each.test or in_use(levels, each.test, each.analyzer)
+        if each.left_out is None:
+            found["not_judged" if gated else "without_levels"].append(each)
+    return found
 
 
 def rules_in_use(settings: Quality) -> list[str]:
@@ -115,17 +112,6 @@ def undefined(reader: Reader, tests: Iterable[TestDefinition]) -> list[TestDefin
     return [test for test in wanted if test.name not in defined]
 
 
-def shown(number: Decimal | None, digits: int) -> str:
-    """Return a number rounded for reading, a dash for none."""
-    return "–" if number is None else format(round(number, digits), "f")
-
-
-def digits_of(level: ControlLevel) -> int:
-    """Return how many decimals figures of a level are read with: one more than the insert's."""
-    exponents = [number.as_tuple().exponent for number in (level.mean, level.sd)]
-    return 1 + max(0, *(-e for e in exponents if isinstance(e, int)))
-
-
 def drawn(
     level: ControlLevel,
     results: Sequence[ControlResult],
@@ -133,93 +119,46 @@ def drawn(
     against: tuple[Decimal, Decimal],
     zone: ZoneInfo,
 ) -> Markup:
-    """Return the chart of a level against a mean and an SD."""
+    """Return the chart of a level against a mean and an SD, oldest measurement first.
+
+    What could not be judged has a mark of its own, at the foot where it has no value.
+    """
     mean, sd = against
-    digits = digits_of(level)
     marks, before = [], None
     for each in results:
-        if each.value is None or each.verdict == "not judged":
-            continue
-        verdict = "left-out" if each.left_out else each.verdict
         acted = before is not None and any(before < a.at <= each.at for a in actions)
-        rules = f": {', '.join(each.rules)}" if each.rules else ""
+        z = 0.0 if each.value is None else float((each.value - mean) / sd)
         at = each.at.astimezone(zone)
-        out = f", {say('left out: %(why)s', why=each.left_out_why)}" if each.left_out else ""
-        value = f"{each.value} {readable(each.unit)}"
-        text = f"{at:%Y-%m-%d %H:%M}  {value}, {word(each.verdict)}{rules}{out}"
-        z = float((each.value - mean) / sd)
-        marks.append(Mark(at, z, verdict, each.rules, text, acted))
+        text, foot = _told(each, level, at), each.value is None
+        marks.append(Mark(at, z, _mark(each), each.rules, text, acted, foot))
         before = each.at
+    digits = digits_of(level)
     scale = [shown(mean + sd * step, digits) for step in range(-3, 4)]
+    return chart(marks, scale, _label(level, marks))
+
+
+def _mark(result: ControlResult) -> str:
+    if result.left_out:
+        return "left-out"
+    return "not-judged" if result.verdict == "not judged" else result.verdict
+
+
+def _told(result: ControlResult, level: ControlLevel, at: datetime) -> str:
+    value = say("no value")
+    if result.value is not None:
+        value = f"{brief(result.value, level)} {readable(result.unit)}"
+    rules = f": {', '.join(result.rules)}" if result.rules else ""
+    note = f": {result.note}" if result.note else ""
+    out = f", {say('left out: %(why)s', why=result.left_out_why)}" if result.left_out else ""
+    past = f", {say('taken as history')}" if result.history else ""
+    return f"{at:%Y-%m-%d %H:%M}  {value}, {word(result.verdict)}{rules}{note}{past}{out}"
+
+
+def _label(level: ControlLevel, marks: Sequence[Mark]) -> str:
     bad = sum(mark.verdict == "rejected" for mark in marks)
+    unclear = sum(mark.verdict == "not-judged" for mark in marks)
     label = say(
         "%(level)s lot %(lot)s: %(count)s measurements, %(bad)s rejected",
-        level=level.name, lot=level.lot, count=len(marks), bad=bad,
+        level=level.name, lot=level.lot, count=len(marks) - unclear, bad=bad,
     )  # fmt: skip
-    return chart(marks, scale, label)
-
-
-def own_figures(results: Sequence[ControlResult], level: ControlLevel) -> Figures:
-    """Return the figures of what was accepted since the chosen point, or of all there is."""
-    since = level.own_from
-    values = [
-        each.value
-        for each in results
-        if each.counts and each.value is not None and each.verdict != "rejected"
-        and (since is None or each.at >= since)
-    ]  # fmt: skip
-    return figures(values, level.mean)
-
-
-def month_of(text: str, zone: ZoneInfo, now: datetime) -> tuple[datetime, datetime]:
-    """Return when a month such as ``2026-03`` begins and ends; this one for anything else."""
-    try:
-        begin = datetime.strptime(text, "%Y-%m").replace(tzinfo=zone)
-    except ValueError:
-        local = now.astimezone(zone)
-        begin = local.replace(day=1, hour=0, minute=0, second=0, microsecond=0)
-    end = (begin + timedelta(days=32)).replace(day=1)
-    return begin, end
-
-
-def month(
-    reader: Reader, begin: datetime, end: datetime, allowable: Mapping[str, Decimal]
-) -> list[MonthLine]:
-    """Return the figures of every level measured between two instants, by test and analyzer."""
-    found = []
-    for level in reader.control_levels():
-        on: dict[str, list[ControlResult]] = {}
-        for each in reader.results_of_level(level.id, begin):
-            if each.at < end and each.value is not None and each.verdict != "not judged":
-                on.setdefault(each.analyzer, []).append(each)
-        for analyzer, results in on.items():
-            counted = [each for each in results if each.counts]
-            kept = [e.value for e in counted if e.verdict != "rejected" and e.value is not None]
-            told = figures(kept, level.mean, allowable.get(level.test))
-            rejected, out = len(counted) - len(kept), len(results) - len(counted)
-            found.append(MonthLine(level, analyzer, told, rejected, out, results))
-    return sorted(found, key=lambda each: (each.level.test, each.analyzer, each.level.name))
-
-
-def month_csv(lines: Sequence[MonthLine], begin: datetime) -> str:
-    """Return monthly figures as CSV, unrounded beyond six decimals."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    for line in lines:
-        level, told = line.level, line.figures
-        numbers = (told.mean, told.sd, told.cv, told.bias, told.sigma)
-        writer.writerow(
-            [
-                f"{begin:%Y-%m}", level.test, plain(line.analyzer), plain(level.material),
-                plain(level.level), plain(level.lot), level.unit, told.n,
-                line.rejected, line.left_out, level.mean,
-                *("" if n is None else format(round(n, 6), "f") for n in numbers),
-            ]
-        )  # fmt: skip
-    return out.getvalue()
-
-
-def plain(text: str) -> str:
-    """Return a cell no spreadsheet takes for a formula, whoever named the material."""
-    return f"'{text}" if text[:1] in "=+-@" and text else text
+    return f"{label}, {say('%(count)s not judged', count=unclear)}" if unclear else label

@@ -1,10 +1,13 @@
 """What the pages of versions show, read from one state of the database."""
 
+from verifier.assurance.guaranteed import against, with_outcome
 from verifier.assurance.replay_report import percent, shown_stretch, side_text
 from verifier.assurance.replaying import CHANGES, FATES, MEANINGS, Replay
 from verifier.service import ruleshelf
 from verifier.service.givingway import giving_way
+from verifier.service.replaycover import said_of, short_of
 from verifier.service.replaying import from_store
+from verifier.service.ruleguarantees import proofs_of
 from verifier.service.rulestate import Listed, missing
 from verifier.service.ruletexts import compared
 from verifier.store.rows import Person
@@ -74,16 +77,25 @@ def work(reader: Reader, desk: Desk, number: int) -> Content:
     version = ruleshelf.known(reader, number)
     tested = desk.chores.get(versionwork.SCENARIOS, number)
     replaying = desk.chores.get(versionwork.REPLAY, number)
+    proving = desk.chores.get(versionwork.PROOFS, number)
     row = ruleshelf.replay_of(reader, number, desk.clock())
+    works = (tested, proving, replaying)
     return {
         "number": number,
         "version": version,
         "tested": tested,
         "current": bool(tested and tested.result and tested.result.hash == version.hash),
         "replaying": replaying,
-        "running": any(each and each.running for each in (tested, replaying)),
+        "proving": proving,
+        "proofs": proofs_of(reader, version),
+        "with_outcome": with_outcome,
+        "unproved": lambda found: with_outcome(found, "not proved"),
+        "against": against,
+        "running": any(each and each.running for each in works),
         "replay": _replay(row),
         "replayed": row,
+        "covered": said_of(row.result) if row else "",
+        "short": short_of(row, desk.settings.replay_days) if row else "",
         "kinds": CHANGES,
         "meanings": MEANINGS,
         "fates": FATES,

@@ -1,52 +1,47 @@
-"""What a page starts and does not wait for: the scenarios of a version, and its replay."""
+"""What a page starts and does not wait for: scenarios, proofs and replay of a version."""
 
 import os
 from datetime import timedelta
 from functools import partial
 
-from msgspec import Struct
-
-from verifier.assurance.failing import findings_of
 from verifier.assurance.replaying import Replay, Stretch
-from verifier.assurance.running import run_scenario
 from verifier.errors import RuleSetError
-from verifier.language import Diagnostic
-from verifier.rulefiles import without_marks
 from verifier.service import candidates, ruleshelf
 from verifier.service.replaying import run_replay, to_store
-from verifier.store.rulerows import RuleTexts
+from verifier.service.rulechecks import check_version
+from verifier.service.ruleproofs import prove_version
+from verifier.service.rulerecord import ASKED
+from verifier.service.scenarioruns import run_scenarios
 from verifier.store.transaction import Reader, Transaction
 from verifier.texts import mark
 from verifier.web.chores import Tell
 from verifier.web.desk import Desk
 
-SCENARIOS, REPLAY = "scenarios", "replay"
-
-
-class Tested(Struct, frozen=True):
-    """What the scenarios of some texts showed: how many there are, and each that fails."""
-
-    hash: str
-    scenarios: int
-    failing: tuple[Diagnostic, ...]
+SCENARIOS, PROOFS, REPLAY = "scenarios", "proofs", "replay"
 
 
 def start_scenarios(desk: Desk, number: int) -> None:
     """Run the scenarios of a version as it is now, in the background."""
     written = desk.store.read(lambda reader: ruleshelf.texts(reader, number))
-    desk.chores.start(SCENARIOS, number, partial(_scenarios, desk, number, written))
+    desk.chores.start(SCENARIOS, number, partial(run_scenarios, written, desk.settings.units))
 
 
-def _scenarios(desk: Desk, number: int, written: RuleTexts, tell: Tell) -> Tested:
-    program = desk.live.check(number, written).program
-    if program is None:
-        raise RuleSetError(mark("It has errors; mend them first."))
-    runs = []
-    for item in program.scenarios:
-        runs.append(run_scenario(program, item))
-        tell(len(runs), len(program.scenarios))
-    failing = findings_of(runs, without_marks(written.files))
-    return Tested(written.hash, len(runs), failing)
+def start_proofs(desk: Desk, who: str, number: int, *, send: bool = False) -> None:
+    """Prove the guarantees of a version in the background; with `send` it is checked as well.
+
+    Both are kept; what is proved already is not proved again.
+    """
+    work = partial(_send if send else _prove, desk, who, number)
+    desk.chores.start(PROOFS, number, work)
+
+
+def _prove(desk: Desk, who: str, number: int, tell: Tell) -> None:
+    prove_version(desk.store, desk.settings, who, number, tell, apart=True)
+
+
+def _send(desk: Desk, who: str, number: int, tell: Tell) -> None:
+    if check_version(desk.store, desk.settings, who, number, tell, apart=True).program is None:
+        raise RuleSetError(mark("It has errors or a scenario fails, so nobody can approve it yet."))
 
 
 def start_replay(desk: Desk, who: str, number: int, days: int) -> None:
@@ -58,13 +53,13 @@ def start_replay(desk: Desk, who: str, number: int, days: int) -> None:
 
     def note(tx: Transaction) -> None:
         about = ruleshelf.subject(ruleshelf.known(tx, number).id)
-        tx.audit(who, "asked for a replay of rules", about, detail)
+        tx.audit(who, ASKED, about, detail)
 
     desk.store.write(note)
-    desk.chores.start(REPLAY, number, partial(_replay, desk, number, days))
+    desk.chores.start(REPLAY, number, partial(_replay, desk, who, number, days))
 
 
-def _replay(desk: Desk, number: int, days: int, tell: Tell) -> Replay:
+def _replay(desk: Desk, who: str, number: int, days: int, tell: Tell) -> Replay:
     def pair(reader: Reader) -> tuple[candidates.Candidate, candidates.Candidate]:
         candidate = candidates.of_version(reader, number, desk.settings)
         return candidate, candidates.active(reader, desk.settings)
@@ -85,5 +80,7 @@ def _replay(desk: Desk, number: int, days: int, tell: Tell) -> Replay:
     if version is None:
         raise RuleSetError(mark("No version is active, so there is nothing to replay against."))
     kept, seen = to_store(found), candidate.texts.hash
-    desk.store.write(lambda tx: ruleshelf.store_replay(tx, number, version, kept, seen=seen))
+    desk.store.write(
+        lambda tx: ruleshelf.store_replay(tx, number, version, kept, seen=seen, who=who)
+    )
     return found

@@ -18,7 +18,7 @@ from verifier.assurance.proof.truths import Bool, every, negated
 from verifier.assurance.proof.witness import decimal
 from verifier.assurance.solving import usual
 from verifier.facts.ages import anniversary
-from verifier.language.tables import extent
+from verifier.language.stretches import extent
 
 _MOST = 2.0  # seconds for one wish
 TAKEN = date(2026, 3, 1)  # the day of every scenario

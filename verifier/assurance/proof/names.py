@@ -7,7 +7,7 @@ from verifier.language import tree
 from verifier.language.derived import names_in
 from verifier.language.kinds import Kind
 from verifier.language.program import Program
-from verifier.language.symbols import population_of
+from verifier.language.whom import population_of
 
 WITHOUT_FORMULA = frozenset({"ln", "exp", "sqrt", "pow"})
 

@@ -22,12 +22,13 @@ class Further(Struct, frozen=True):
     """Evidence that another part of the program gives: proofs, a replay, approvals.
 
     `standing` is what the summary says of it in a few words, `look` that a director must look at
-    it first.
+    it first. `wrong` names what speaks against the rule set outright, such as a refuted guarantee.
     """
 
     standing: str
     blocks: tuple[Block, ...] = ()
     look: bool = True
+    wrong: tuple[str, ...] = ()
 
 
 NOT_PROVED = Further("not proved: not run")

@@ -33,13 +33,14 @@ def of_proofs(found: Proofs) -> Further:
         Paragraph("Every proof assumes", "strong"),
         assumed,
     ]
+    refuted = tuple(proof.name for proof in found.proofs if proof.outcome == "refuted")
     for proof in found.proofs:
         if proof.counterexample and proof.counterexample.scenario:
             blocks += [
                 Paragraph(f"Counterexample to “{proof.name}”", "strong"),
                 Paragraph(proof.counterexample.scenario.rstrip(), "code"),
             ]
-    return Further(standing, tuple(blocks), look=not found.all_proved or empty > 0)
+    return Further(standing, tuple(blocks), look=not found.all_proved or empty > 0, wrong=refuted)
 
 
 def _outcome(proof: Proof) -> Cell:

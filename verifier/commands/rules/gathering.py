@@ -27,6 +27,7 @@ class Given(Struct, frozen=True):
     origin: str
     replay: Further = NOT_REPLAYED
     approvals: Further = NOT_APPROVED
+    proofs: Further = NOT_PROVED
 
 
 def given(rules: str, site: "Settings | None", at: datetime) -> Given:
@@ -58,6 +59,7 @@ def _version(number: int, site: "Settings", at: datetime) -> Given:
         return Given(
             without_marks(texts.files), texts.parameters, f"version {number} of the database",
             rulerecord.replay_of(reader, number, at), rulerecord.approvals_of(reader, number, at),
+            rulerecord.guarantees_of(reader, number),
         )  # fmt: skip
 
     with Store.open(site.database, checkpoints=site.checkpoints, writable=False) as store:
@@ -104,7 +106,7 @@ def gathered(
         verdicts=verdicts,
         mistakes=mistakes,
         seed=args.seed,
-        proofs=_proofs(tested.program, args.seconds) if args.prove else NOT_PROVED,
+        proofs=_proofs(tested.program, args.seconds) if args.prove else found.proofs,
         replay=found.replay,
         approvals=found.approvals,
     )

@@ -20,11 +20,13 @@ EXAMPLE = """example:
   verifier rules prove rules --json | jq '.guarantees[] | select(.outcome != "proved")'
   verifier rules prove my-rules --holds-at-least rules     the change only adds holds
   verifier rules prove rules --config site.toml            with the parameters of a site
+  verifier rules prove 3 --config site.toml                a version; kept with its check
 
 A guarantee is proved for every patient, value, unit, missing fact and earlier result; or refuted by
 a case that the evaluator itself shows, as a scenario to paste and as messages to judge; or not
-proved, and it is said why. With --holds-at-least the same is asked of two rule sets: whatever DIR
-releases, OLD releases as well.
+proved, and it is said why. With --holds-at-least the same is asked of two rule sets: whatever RULES
+releases, OLD releases as well. What the guarantees of a version come out as is kept with its check:
+one with a refuted guarantee can not be approved or activated.
 
 exit codes: 0 everything is proved, 1 something is not, or there are no guarantees,
             2 a rule set has errors, or there is no such folder or guarantee"""
@@ -42,7 +44,9 @@ def register(actions: "argparse._SubParsersAction[argparse.ArgumentParser]") -> 
         epilog=EXAMPLE,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    prove.add_argument("folder", type=Path, metavar="DIR", help="folder of *.rules files")
+    prove.add_argument(
+        "folder", type=Path, metavar="RULES", help="folder of *.rules files, or number of a version"
+    )
     what = prove.add_mutually_exclusive_group()
     what.add_argument(
         "--guarantee", action="append", default=[], metavar="NAME", help="only this one; repeatable"
@@ -76,7 +80,11 @@ def run(args: argparse.Namespace) -> int:
     Raises:
         RuleSetError: a folder can not be read, a rule set has errors, or has no such guarantee.
     """
-    found = _held(args) if args.holds_at_least else _proved(args)
+    number = str(args.folder)
+    if number.isdecimal() and not args.folder.is_dir():
+        found: Proofs | HeldProofs = _of_version(args, int(number))
+    else:
+        found = _held(args) if args.holds_at_least else _proved(args)
     if args.out:
         write(args.out, found)
     if args.json:
@@ -84,6 +92,22 @@ def run(args: argparse.Namespace) -> int:
     else:
         print("\n".join(lines(found)))
     return 0 if found.all_proved else 1
+
+
+def _of_version(args: argparse.Namespace, number: int) -> "Proofs":
+    from functools import partial
+
+    from verifier.commands.rules.signing import opened
+    from verifier.commands.suspend import operator
+    from verifier.errors import RuleSetError
+    from verifier.service.ruleproofs import prove_version
+
+    if args.holds_at_least or args.guarantee:
+        raise RuleSetError("of a version all guarantees are proved; write it to a folder to choose")
+    settings, store = opened(args.config or Path("verifier.toml"))
+    tell = partial(show_progress, "guarantees")
+    with store:
+        return prove_version(store, settings, operator(), number, tell)
 
 
 def _proved(args: argparse.Namespace) -> "Proofs":

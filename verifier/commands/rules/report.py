@@ -17,11 +17,11 @@ examples:
 The file holds every test, limit, derived result and rule with its source, the scenarios and edge
 cases as they were executed just now, what was not tested, and lines to sign. With --config the
 rule set is tested with the numbers and units of that site, and of a version of the database its
-replay, approvals and activations are in the file. The same rules, options and time (--at)
+proofs, replay, approvals and activations are in the file. The same rules, options and time (--at)
 give the same file, byte for byte.
 
-exit codes: 0 written, and every scenario and edge is as expected,
-            1 written, and one is not (the file says which, on its first page),
+exit codes: 0 written, every scenario and edge is as expected and no guarantee is refuted,
+            1 written, and one is not, or is refuted (the file says which, on its first page),
             2 the rule set can not be used, or wrong use: nothing is written"""
 
 
@@ -85,7 +85,8 @@ def run(args: argparse.Namespace) -> int:
     tested = evidence.tested
     failing = sum(not ran.passed for ran in tested.ran) + len(tested.failed_edges)
     print(f"scenarios and edges that are not as expected: {failing}")
-    return 0 if tested.passed else 1
+    print(f"guarantees: {evidence.proofs.standing}")
+    return 0 if tested.passed and not evidence.proofs.wrong else 1
 
 
 def _moment(text: str) -> datetime:

@@ -2,10 +2,13 @@
 
 import argparse
 import json
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from verifier.commands.rules.signing import headline, opened, signed, takes_person
+from verifier.commands.rules.testing import show_progress
+from verifier.errors import RefusedError
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -16,14 +19,24 @@ if TYPE_CHECKING:
     from verifier.settings import Settings
     from verifier.store.rulerows import RuleTexts, VersionRow
     from verifier.store.store import Store
+    from verifier.store.transaction import Reader, Transaction
 
 IMPORT_EXAMPLE = """example:
-  verifier rules import my-rules --note "potassium 6.0, SOP-CHEM-014 v8" --config verifier.toml
+  verifier rules import my-rules --as ada --note "potassium 6.0, SOP-CHEM-014 v8"
+  verifier rules import my-rules --note "built by the nightly job" --config verifier.toml
+
+With --as a person is on record as its writer, and does not count as the one who approves and did
+not write it. Without, it is the account on this machine, and nobody knows who wrote it. The same
+rules imported again with --as put that person among the writers.
 
 The draft decides nothing until it is replayed, approved by two people and activated. The
 [parameters] of the configuration are part of it.
 
-exit codes: 0 the draft is fit for use, 1 it has errors and is kept as a draft, 2 wrong use"""
+Its guarantees are proved as well. Where one is refuted the case is shown, and nobody can approve
+it.
+
+exit codes: 0 the draft is fit for use, 1 it has errors or breaks a guarantee and stays a draft,
+            2 wrong use"""
 
 EXPORT_EXAMPLE = """example:
   verifier rules export 3 my-rules --config verifier.toml
@@ -46,7 +59,7 @@ def register(actions: "argparse._SubParsersAction[argparse.ArgumentParser]") -> 
     )
     take.add_argument("folder", type=Path, metavar="DIR", help="folder of *.rules files")
     take.add_argument("--note", default="", help="what is new in it, for those who approve it")
-    say = "the person who wrote it, by password; default: the account on this machine"
+    say = "the person who wrote it, by password; without, the account on this machine is on record"
     takes_person(take, say, required=False)
     take.set_defaults(run=run_import)
     give = _action(actions, "export", "write a version into a new folder", EXPORT_EXAMPLE)
@@ -72,13 +85,14 @@ def _action(
 def run_import(args: argparse.Namespace) -> int:
     """Keep a draft and check it; 1 when it has errors."""
     from verifier.commands.suspend import operator
-    from verifier.service.ruleshelf import WRITES, add, may
+    from verifier.service.ruleshelf import WRITES, add, edit, may
     from verifier.service.ruletexts import read_folder
 
     settings, store = opened(args.config)
     with store:
         written = read_folder(args.folder, settings.parameters)
-        if known := store.read(lambda reader: reader.rule_version_by_hash(written.hash)):
+        known, settled = store.read(lambda reader: _same_texts(reader, written.hash))
+        if known and (settled or not args.person or args.person in known.authors):
             print(f"this is version {known.id} to the last byte; nothing was imported")
             return 0
         who = operator()
@@ -86,8 +100,47 @@ def run_import(args: argparse.Namespace) -> int:
             person = signed(store, settings, args, "gave the password to draft rules")
             may(person, WRITES, "write rules")
             who = person.name
-        version = store.write(lambda tx: add(tx, who, written, args.note))
-        return _report(store, settings, who, version, written)
+
+        def keep(tx: "Transaction") -> "VersionRow":
+            if known:  # imported before without a name, or by somebody else
+                return edit(
+                    tx, person, known.id, written.files, args.note or known.note, known.hash
+                )
+            return add(tx, who, written, args.note)
+
+        version = store.write(keep)
+        if known:
+            print(f"this is version {known.id} to the last byte; {who} is now among its writers")
+        code = _report(store, settings, who, version, written)
+    _tell_next(args, version, who, fit=code == 0)
+    return code
+
+
+def _same_texts(reader: "Reader", hashed: str) -> "tuple[VersionRow | None, bool]":
+    """Return the version of these very texts, and whether it stays as it is."""
+    known = reader.rule_version_by_hash(hashed)
+    ordered = {row.version for row in reader.rule_activations()}
+    return known, known is not None and known.id in ordered
+
+
+def _tell_next(args: argparse.Namespace, version: "VersionRow", who: str, *, fit: bool) -> None:
+    """Say what is to be done next, and what it means that nobody is named as the writer."""
+    number, config = version.id, f"--config {args.config}"
+    if not args.person:
+        print(
+            f"its writer on record is {who}, which is no person who signs in.\n"
+            "So whoever wrote it could pass for the one who approves and did not write it.\n"
+            "To be named as its writer:\n"
+            f"  verifier rules import {args.folder} --as NAME {config}"
+        )
+    if fit:
+        print(
+            "next, in this order:\n"
+            f"  verifier replay --candidate {number} {config}\n"
+            f"  verifier approve {number} --as NAME {config}    by two people, one of whom did not "
+            "write it\n"
+            f"  verifier activate {number} --as NAME {config}"
+        )
 
 
 def _report(
@@ -95,7 +148,11 @@ def _report(
 ) -> int:
     from verifier.service.rulechecks import check_version
 
-    checked = check_version(store, settings, who, version.id)
+    try:
+        checked = check_version(store, settings, who, version.id, partial(show_progress, "proving"))
+    except RefusedError as refused:
+        print(f"{refused}\n\nversion {version.id} stays a draft; nobody can approve it")
+        return 1
     if checked.diagnostics:
         print(_findings(written, checked), end="\n\n")
     if checked.program is None:
@@ -103,9 +160,17 @@ def _report(
         return 1
     program = checked.program
     print(f"version {version.id} is checked: {len(program.rules)} rules")
+    print(f"  guarantees {_guarantees(store, version)}")
     print(f"  hash      {version.hash}\n  rule set  {program.identity}")
     _tell_changes(store, version, written)
     return 0
+
+
+def _guarantees(store: "Store", version: "VersionRow") -> str:
+    from verifier.assurance.guaranteed import standing
+    from verifier.service.ruleguarantees import needed_proofs
+
+    return standing(store.read(lambda reader: needed_proofs(reader, version)))
 
 
 def _findings(written: "RuleTexts", checked: "Checked") -> str:
@@ -163,8 +228,8 @@ def run_versions(args: argparse.Namespace) -> int:
         print(f"{headline(version.id, version.authors, version.note)}")
         print(f"  {each.state}{_since(each, found)}")
         print(f"  hash {version.hash[:12]}, rule set {version.identity[:12] or 'not checked'}")
-        if each.approvals:
-            print(f"  approved by {', '.join(row.person for row in each.approvals)}")
+        if each.approved_by:
+            print(f"  approved by {', '.join(each.approved_by)}")
     if not found.versions:
         print("there is no version yet; the first start of the service makes one")
     return 0
@@ -194,5 +259,5 @@ def _as_json(each: "Listed", found: "Shelf") -> dict[str, object]:
         "note": version.note,
         "hash": version.hash,
         "rule_set": version.identity or None,
-        "approved_by": [row.person for row in each.approvals],
+        "approved_by": list(each.approved_by),
     }

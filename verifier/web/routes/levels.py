@@ -21,7 +21,9 @@ from verifier.web.catalogue import say, told
 from verifier.web.desk import Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
 from verifier.web.levelview import filled, values_csv
-from verifier.web.qualityview import digits_of, drawn, own_figures, shown
+from verifier.web.monthview import own_figures
+from verifier.web.qualitynumbers import brief, digits_of, insert_of, shown
+from verifier.web.qualityview import drawn
 
 router = APIRouter()
 Password = Annotated[str, Form(max_length=2000)]
@@ -98,12 +100,16 @@ def charts(desk: TheDesk, session: Visitor, test: str = "", analyzer: str = "") 
         drawings = []
         for level in in_use(reader.control_levels(), test, analyzer):
             found = [e for e in reader.results_of_level(level.id, EVER) if e.analyzer == analyzer]
+            found = _with_strays(reader, level.test, analyzer, found[-DRAWN:])
             judged = (level.mean, level.sd)
-            drawings.append((level, drawn(level, found[-DRAWN:], actions, judged, desk.zone)))
+            drawings.append((level, drawn(level, found, actions, judged, desk.zone)))
         if not drawings:
             raise HTTPException(404, say("There is no such control"))
         titles = desk.line.judge.program.catalogue.tests
-        return {"drawings": drawings, "test": test, "where": analyzer, "titles": titles}
+        return {
+            "drawings": drawings, "test": test, "where": analyzer, "titles": titles,
+            "insert_of": insert_of,
+        }  # fmt: skip
 
     return desk.show("quality_charts.html", session, gather)
 
@@ -193,6 +199,7 @@ def _levels(
         return {
             "levels": sorted(known, key=lambda e: (e.ended is not None, e.test, e.name, e.lot)),
             "analyzers": reader.analyzers(),
+            "insert_of": insert_of,
             "filled": typed or filled(known, like),
             "titles": tests,
             "choices": [t for t in tests.values() if t.controlled and t.kind != "index"],
@@ -219,19 +226,36 @@ def _level(
         where = analyzer if analyzer in places else (places or [level.analyzer])[0]
         results = [each for each in everything if each.analyzer == where]
         own = own_figures(results, level)
-        use_own = against == "own" and own.mean is not None and bool(own.sd)
-        judged = (own.mean, own.sd) if use_own else (level.mean, level.sd)
+        mean, sd = own.accepted.mean, own.accepted.sd
+        use_own = against == "own" and mean is not None and bool(sd)
+        judged = (mean, sd) if use_own else (level.mean, level.sd)
+        drawn_too = _with_strays(reader, level.test, where, results[-DRAWN:])
         since = results[0].at if results else desk.clock()
         actions = reader.corrective_actions(level.test, where, since)
         return {
             "level": level, "where": where, "places": places, "actions": actions,
-            "drawing": drawn(level, results[-DRAWN:], actions, judged, desk.zone),  # type: ignore[arg-type]
-            "results": results[-LISTED:][::-1], "own": _own(own, level), "against": against,
+            "drawing": drawn(level, drawn_too, actions, judged, desk.zone),  # type: ignore[arg-type]
+            "results": results[-LISTED:][::-1], "against": against,
+            "own": [(values, _own(told, level)) for values, told in own],
+            "insert_of": insert_of, "brief": brief,
             "use_own": use_own, "titles": desk.line.judge.program.catalogue.tests,
             "refused": refused,
         }  # fmt: skip
 
     return desk.show("quality_level.html", session, gather, status=status)
+
+
+def _with_strays(
+    reader: Reader, test: str, analyzer: str, results: list[ControlResult]
+) -> list[ControlResult]:
+    """Return measurements with those of which nobody knows what level they are: they may be of
+    this one."""
+    strays = [
+        each
+        for each in reader.control_results(test, analyzer, DRAWN)
+        if each.level_id is None and each.left_out is None
+    ]
+    return sorted((*results, *strays), key=lambda each: (each.at, each.id))[-DRAWN:]
 
 
 def _known(reader: Reader, level_id: int) -> ControlLevel:

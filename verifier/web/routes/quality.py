@@ -2,10 +2,11 @@
 
 from datetime import datetime, timedelta
 from functools import partial
-from typing import Annotated
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, Depends, Form
 from fastapi.responses import Response
+from msgspec import Struct
 from starlette.exceptions import HTTPException
 
 from verifier.errors import RefusedError
@@ -17,17 +18,9 @@ from verifier.web.catalogue import say, told
 from verifier.web.desk import Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
 from verifier.web.monthpaper import Month, month_document
-from verifier.web.qualityview import (
-    MARKS,
-    digits_of,
-    month,
-    month_csv,
-    month_of,
-    rules_in_use,
-    shown,
-    standings,
-    undefined,
-)
+from verifier.web.monthview import month, month_csv, month_of
+from verifier.web.qualitynumbers import brief, digits_of, shown
+from verifier.web.qualityview import MARKS, not_judged, rules_in_use, standings, undefined
 
 router = APIRouter()
 Password = Annotated[str, Form(max_length=2000)]
@@ -35,6 +28,19 @@ Note = Annotated[str, Form(max_length=1000)]
 NOT_JUDGED = timedelta(days=7)
 ACTIONS = timedelta(days=30)
 _ACT = [Depends(May("record controls")), Depends(meant)]
+
+
+class Typed(Struct, frozen=True):
+    """What somebody typed and chose in a form that was refused, so that nothing of it is lost."""
+
+    place: str = ""
+    said: str = ""
+    what: str = ""
+    numbers: tuple[int, ...] = ()
+    note: str = ""
+
+
+NOTHING = Typed()
 
 
 @router.get("/quality", dependencies=[Depends(May("look"))])
@@ -57,7 +63,7 @@ def action(
     def work(tx: Transaction, who: Person, now: datetime) -> None:
         qualityacts.correct(tx, desk.line.controls, who, test, analyzer, said, now)
 
-    return _signed(desk, session, password, work)
+    return _signed(desk, session, password, work, Typed(place=place, said=said))
 
 
 @router.post("/quality/look-into", dependencies=_ACT)
@@ -69,15 +75,20 @@ def look_into(
     note: Note = "",
     password: Password = "",
 ) -> Response:
-    """Say what was found of listed results or of alarms, signed with the password."""
-    if what not in ("review", "alarm"):
+    """Say what was found of listed results, of alarms or of controls that could not be judged,
+    signed with the password."""
+    if what not in ("review", "alarm", "control"):
         raise HTTPException(400, say("The form did not hold what was expected"))
-    kind = "review" if what == "review" else "alarm"
+    chosen = tuple(numbers or ())
 
     def work(tx: Transaction, who: Person, now: datetime) -> None:
-        qualityacts.look_into(tx, who, kind, numbers or [], note, now)  # type: ignore[arg-type]
+        if what == "control":
+            qualityacts.leave_out_all(tx, desk.line.controls, who, chosen, note, now)
+        else:
+            kind: Literal["review", "alarm"] = "review" if what == "review" else "alarm"
+            qualityacts.look_into(tx, who, kind, chosen, note, now)
 
-    return _signed(desk, session, password, work)
+    return _signed(desk, session, password, work, Typed(what=what, numbers=chosen, note=note))
 
 
 @router.get("/quality/month", dependencies=[Depends(May("look"))])
@@ -112,16 +123,20 @@ def _file(content: str | bytes, name: str) -> Response:
     return Response(content, media_type=kind, headers=headers)
 
 
-def _signed(desk: Desk, session: Session, password: str, work: qualityacts.Work) -> Response:
+def _signed(
+    desk: Desk, session: Session, password: str, work: qualityacts.Work, typed: Typed
+) -> Response:
     """Check the password, do it and go back; a refusal is shown on the page of controls."""
     try:
         desk.sign(session, password, work)
     except RefusedError as refused:
-        return _quality(desk, session, told(refused), status=409)
+        return _quality(desk, session, told(refused), typed, status=409)
     return see("/quality")
 
 
-def _quality(desk: Desk, session: Session, refused: str = "", *, status: int = 200) -> Response:
+def _quality(
+    desk: Desk, session: Session, refused: str = "", typed: Typed = NOTHING, *, status: int = 200
+) -> Response:
     now = desk.clock()
 
     def gather(reader: Reader) -> Content:
@@ -135,8 +150,9 @@ def _quality(desk: Desk, session: Session, refused: str = "", *, status: int = 2
             "reviews": reader.open_reviews(),
             "alarms": reader.open_alarms(),
             "monitors": reader.monitors(),
-            "not_judged": reader.controls_not_judged(now - NOT_JUDGED),
+            **not_judged(reader, now - NOT_JUDGED),
             "refused": refused,
+            "typed": typed,
         }
 
     return desk.show("quality.html", session, gather, status=status)
@@ -153,15 +169,16 @@ def _actions(reader: Reader, since: datetime) -> list[CorrectiveAction]:
 
 
 def _month(reader: Reader, *, desk: Desk, begin: datetime, end_of: datetime) -> Content:
-    lines = month(reader, begin, end_of, desk.settings.quality.allowable)
+    lines = month(reader, begin, end_of, desk.settings.quality)
     return {
         "lines": lines, "begin": begin, "before": begin - timedelta(days=1), "after": end_of,
         "titles": desk.line.judge.program.catalogue.tests, "shown": shown, "digits": digits_of,
+        "brief": brief,
     }  # fmt: skip
 
 
 def _paper(reader: Reader, desk: Desk, begin: datetime, end_of: datetime) -> Month:
-    lines = month(reader, begin, end_of, desk.settings.quality.allowable)
+    lines = month(reader, begin, end_of, desk.settings.quality)
     places = dict.fromkeys((line.level.test, line.analyzer) for line in lines)
     actions = [
         action

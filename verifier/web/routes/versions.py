@@ -9,7 +9,7 @@ from fastapi.responses import Response
 
 from verifier.errors import RefusedError, VerifierError
 from verifier.service import ruleorders, ruleshelf
-from verifier.service.rulechecks import check_version
+from verifier.service.replaycover import short_of
 from verifier.store.rows import Session
 from verifier.store.transaction import Reader
 from verifier.web import versionview, versionwork
@@ -62,11 +62,20 @@ def scenarios(number: int, desk: TheDesk, session: Visitor) -> Response:
     return see(f"/rules/version/{number}#tested")
 
 
+@router.post("/rules/version/{number}/prove", dependencies=_approves)
+def prove(number: int, desk: TheDesk, session: Visitor) -> Response:
+    """Begin to prove the guarantees."""
+    desk.store.read(lambda reader: ruleshelf.known(reader, number))
+    versionwork.start_proofs(desk, session.person.name, number)
+    return see(f"/rules/version/{number}#proved")
+
+
 @router.post("/rules/version/{number}/replay", dependencies=_approves)
 def replay(
     number: int, desk: TheDesk, session: Visitor, days: Annotated[int, Form(ge=0, le=36500)] = 0
 ) -> Response:
-    """Begin to judge history again; 0 days are all there is."""
+    """Begin to judge history again, 0 days are all there is; and to prove what is not proved."""
+    versionwork.start_proofs(desk, session.person.name, number)
     versionwork.start_replay(desk, session.person.name, number, days)
     return see(f"/rules/version/{number}#tested")
 
@@ -76,12 +85,14 @@ def send(number: int, desk: TheDesk, session: Visitor) -> Response:
     """Check a draft with its scenarios as the service would use it; then it waits for approval."""
 
     def act() -> None:
-        if desk.store.read(lambda r: ruleshelf.replay_of(r, number, desk.clock())) is None:
+        row = desk.store.read(lambda r: ruleshelf.replay_of(r, number, desk.clock()))
+        if row is None:
             raise RefusedError(
                 "Replay it first: those who approve it must see what it would change."
             )
-        if check_version(desk.store, desk.settings, session.person.name, number).program is None:
-            raise RefusedError("It has errors or a scenario fails, so nobody can approve it yet.")
+        if short := short_of(row, desk.settings.replay_days):
+            raise RefusedError(short)
+        versionwork.start_proofs(desk, session.person.name, number, send=True)
 
     return _acted(desk, session, number, act)
 
@@ -101,7 +112,10 @@ def approve(
     def act() -> None:
         who = desk.check_password(session.person.name, password, SIGNING)
         seen = ruleshelf.Seen(hash, replayed)
-        desk.store.write(lambda tx: ruleshelf.approve(tx, who, number, seen, note.strip()))
+        least = desk.settings.replay_days
+        desk.store.write(
+            lambda tx: ruleshelf.approve(tx, who, number, seen, note.strip(), least=least)
+        )
 
     return _acted(desk, session, number, act)
 
