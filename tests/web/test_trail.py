@@ -103,7 +103,7 @@ def test_entries_are_shown_to_be_in_the_signed_log(
     house.store.checkpoint()
     page = tove.get(path).text
     size = house.store.read(lambda reader: reader.audit_state()).signed.size
-    assert f"is in the signed log of {size} entries" in page
+    assert f"in the signed log of {size} entries" in page
     assert "newer than its last signature" in page, "looking at the page itself"
     released = next(
         e for e in house.store.read(lambda r: r.audit_for_case(case)) if e.what == "released"
@@ -113,7 +113,7 @@ def test_entries_are_shown_to_be_in_the_signed_log(
     )
     altered = tove.get(path).text
     assert "1 of" in altered
-    assert f"Entry {released.seq} can not be shown to be as it was signed." in " ".join(
+    assert f"Entry {released.seq}: can not be shown to be as it was signed." in " ".join(
         altered.split()
     )
 
