@@ -20,7 +20,7 @@ from verifier.language.program import Program
 
 Fate = Literal["unchanged", "corrected", "rejected", "withdrawn", "by rules", "open"]
 FATES: tuple[Fate, ...] = ("unchanged", "corrected", "rejected", "withdrawn", "by rules", "open")
-OVERRIDES = 10  # a rule that was overridden fewer times has not been shown to be useless
+OVERRIDES = 10  # specimens; a rule that was overridden in fewer has not been shown to be useless
 _KEPT = 20  # latest overrides that are remembered of each rule
 
 
@@ -61,6 +61,8 @@ class RuleUse(Struct, frozen=True):
     released as they were, newest first, as case and place. `acts` is false for a rule that holds
     nothing by its own words, `calls` true for one that asks to call somebody: what it holds is
     meant to be released once that is done. `known` is false for one that is not in use any more.
+    `specimens` is of how many specimens something it held was settled: one specimen is one
+    decision of a person, however many results it has.
     """
 
     rule: str
@@ -73,6 +75,7 @@ class RuleUse(Struct, frozen=True):
     acts: bool = True
     calls: bool = False
     known: bool = True
+    specimens: int = 0
 
     @property
     def settled(self) -> int:
@@ -87,7 +90,7 @@ class RuleUse(Struct, frozen=True):
             return "holds nothing by its own words"
         if not self.held:
             return "never held anything"
-        if self.settled >= least and self.fates["unchanged"] == self.settled:
+        if self.specimens >= least and self.fates["unchanged"] == self.settled:
             return "always released, and it asks to call" if self.calls else "always overridden"
         return ""
 
@@ -112,6 +115,7 @@ class Counting:
         self.cases = 0
         self._fates: dict[str, dict[Fate, int]] = defaultdict(lambda: dict.fromkeys(FATES, 0))
         self._alone: dict[str, int] = defaultdict(int)
+        self._specimens: dict[str, int] = defaultdict(int)
         self._times: dict[str, list[timedelta]] = defaultdict(list)
         self._last: dict[str, datetime] = {}
         self._overrides: dict[str, list[tuple[datetime, int, int]]] = defaultdict(list)
@@ -119,8 +123,11 @@ class Counting:
     def take(self, history: History) -> None:
         """Add one case."""
         self.cases += 1
-        for held in holds_of(history):
+        found = holds_of(history)
+        for held in found:
             self._add(held)
+        for name in {held.rule for held in found if held.fate not in ("open", "by rules")}:
+            self._specimens[name] += 1
 
     def _add(self, held: Held) -> None:
         name = held.rule
@@ -165,6 +172,7 @@ class Counting:
             acts=acts,
             calls=calls,
             known=known,
+            specimens=self._specimens[name],
         )
 
 

@@ -9,7 +9,7 @@ from verifier.store.rows import Person
 from verifier.store.store import Store
 from verifier.store.transaction import Transaction
 
-_WRONG = "Name or password is wrong, or this account is locked."
+WRONG = "Name or password is wrong, or this account is locked."
 _WRONG_CODE = "The code is wrong, was used before, or this account is locked."
 
 
@@ -45,7 +45,7 @@ def sign_in(
 
     hashed = store.write(attempt)
     if not password_fits(password, hashed):
-        raise RefusedError(_WRONG)
+        raise RefusedError(WRONG)
     return store.write(lambda tx: _succeed(tx, name, purpose))
 
 
@@ -105,7 +105,7 @@ def _succeed(tx: Transaction, name: str, purpose: str) -> Person:
     tx.claim(f"person {name}")
     before = tx.person(name)
     if before is None or before.locked or before.ended(tx.now()):
-        raise RefusedError(_WRONG)
+        raise RefusedError(WRONG)
     # Whoever knows the password only must not get any number of guesses at the code.
     tx.set_failures(name, 0 if purpose else max(0, before.failures - 1), None)
     if purpose:

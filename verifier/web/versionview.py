@@ -17,6 +17,7 @@ from verifier.web import versionwork
 from verifier.web.desk import Content, Desk
 
 MOST_CHANGES = 50
+FIRST_CHANGES = 10  # the approval below must not be far
 _MOST_PAIRS = 100
 _between: dict[tuple[str, str], list[str]] = {}
 
@@ -102,6 +103,7 @@ def work(reader: Reader, desk: Desk, number: int) -> Content:
         "side_text": side_text,
         "shown_stretch": shown_stretch,
         "most": MOST_CHANGES,
+        "shown": FIRST_CHANGES,
     }
 
 
