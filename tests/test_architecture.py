@@ -25,7 +25,8 @@ ROOMS = [
 ]
 PURE = ["hl7", "facts", "language", "decide", "quality", "documents", "assurance"]
 EDGES = {
-    "errors", "clock", "settings", "rulefiles", "practice", "targets", "transport", "entrance",
+    "errors", "clock", "settings", "rulefiles", "practice", "targets", "texts", "tolerances",
+    "transport", "entrance",
 }  # fmt: skip
 WORLD = {
     "asyncio", "io", "logging", "multiprocessing", "os", "pathlib", "random", "secrets", "select",

@@ -7,7 +7,7 @@ from urllib.parse import urlsplit
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
-from verifier.transport import Secret, ServerTls
+from verifier.transport import Language, Metrics, Secret, ServerTls
 
 Role = Literal["technologist", "pathologist", "administrator"]
 Algorithm = Literal["RS256", "RS384", "RS512", "PS256", "ES256", "ES384", "EdDSA"]
@@ -76,6 +76,8 @@ class Web(_Section):
     password_days: int = Field(0, ge=0)
     second_factor: tuple[Role, ...] = ()
     max_connections: int = Field(500, gt=0)
+    metrics: Metrics = Metrics()
+    languages: tuple[Language, ...] = Field(("en-GB",), min_length=1)
     tls: ServerTls | None = None
     oidc: Oidc | None = None
 

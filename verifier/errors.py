@@ -25,4 +25,12 @@ class StoreError(VerifierError):
 
 
 class RefusedError(VerifierError):
-    """A person asked for something their role or the state of the result does not allow."""
+    """A person asked for something their role or the state of the result does not allow.
+
+    `text` is the sentence in English, with ``%(name)s`` where one of `values` stands, so that a
+    page can say it in the language of its reader.
+    """
+
+    def __init__(self, text: str, **values: object) -> None:
+        super().__init__(text % values if values else text)
+        self.text, self.values = text, values

@@ -29,6 +29,7 @@ from verifier.quality.choices import Choices, RuleName, Spread
 from verifier.quality.moving import Kind, Outside, Plan
 from verifier.quality.standing import Limits, Recovery
 from verifier.targets import Worklist
+from verifier.tolerances import AllowableError
 from verifier.transport import Allowed, ClientTls, Secret, ServerTls, beside
 
 NODE = "VERIFIER_NODE"
@@ -153,7 +154,7 @@ class Quality(_Section):
     recovery: Recovery = "corrective action"
     own_least: int = Field(20, ge=2)
     monitor_alarm: Literal["show", "hold"] = "hold"
-    allowable: dict[str, Decimal] = {}
+    allowable: dict[str, AllowableError] = {}
     monitors: dict[str, MonitorPlan] = {}  # by ``test``, or ``test on analyzer``
 
     def choices(self) -> Choices:

@@ -37,6 +37,7 @@ def _secret(value: object) -> object:
 
 Allowed = Annotated[Network, BeforeValidator(_network)]
 Secret = Annotated[str, BeforeValidator(_secret)]
+Language = Annotated[str, Field(pattern=r"^[a-z]{2,3}(-[A-Z][a-z]{3})?(-[A-Z]{2})?$")]  # BCP 47
 
 
 class _Section(BaseModel):
@@ -65,6 +66,12 @@ class ClientTls(_Section):
     certificate: Path | None = None
     key: Path | None = None
     key_password: Secret = Field("", repr=False)
+
+
+class Metrics(_Section):
+    """Who may read `/metrics`: with a token whoever shows it, without one only this machine."""
+
+    token: Secret = Field("", repr=False)
 
 
 def admits(networks: tuple[Network, ...], address: str) -> bool:

@@ -72,7 +72,7 @@ def test_a_wrong_expectation_is_found(
     monkeypatch.setattr(scenario, "load", lambda: other)
     assert main(["demo", "--check", "--folder", str(tmp_path)]) == 1
     told = capfd.readouterr().out
-    assert "potassium: expected release, found hold critical outside-autorelease" in told
+    assert "potassium: expected release, found hold critical unexplained-hyperkalemia" in told
     assert "the LIS never got 2823-3 = '6.4' with status 'F'" in told
     assert "the LIS never got 1863-0" in told
     assert "expected of the control 'accepted', found 'rejected 2-2s 1-2s'" in told

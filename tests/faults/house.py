@@ -1,5 +1,6 @@
 """The laboratory under fault: its service started from a prepared process, senders, and the end."""
 
+import itertools
 import multiprocessing
 import os
 import random
@@ -7,7 +8,7 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from multiprocessing import forkserver
@@ -65,7 +66,8 @@ class House(Laboratory):
         _ready_to_fork()
         heard, told = _context.Pipe(duplex=False)
         log = str(self.folder / "service.log")
-        self.child = _context.Process(target=serve, args=(str(self.config), log, told, step, nth))
+        words = (str(self.config), log, told, step, nth)
+        self.child = _context.Process(target=serve, args=words, daemon=True)
         self.child.start()
         told.close()
         self.told = ""
@@ -118,12 +120,14 @@ class House(Laboratory):
 
 
 class Analyzer(threading.Thread):
-    """Sends specimen after specimen; every message until it is acknowledged, some once more."""
+    """Sends specimen after specimen; every message until it is acknowledged, some once more. With
+    several ports it goes to the next one when it got no answer."""
 
-    def __init__(self, name: str, port: int, books: Books, seed: int = 1) -> None:
+    def __init__(self, name: str, books: Books, *ports: int, patience: float = 20) -> None:
         super().__init__(name=name, daemon=True)
-        self._port, self._books = port, books
-        self._random = random.Random(f"{name} {seed}")
+        self._ports, self._books, self._patience = itertools.cycle(ports), books, patience
+        self._port = next(self._ports)
+        self._random = random.Random(name)
         self.broken_off = 0  # how often a message was on its way and no answer came
         self.done = threading.Event()
 
@@ -154,23 +158,33 @@ class Analyzer(threading.Thread):
         try:
             sender = Sender(self._port)
         except OSError:  # nobody listens
+            self._port = next(self._ports)
             self.done.wait(0.02)
             return
         with sender:
+            sender._socket.settimeout(self._patience)
             try:
                 sent.answers.append(sender.send(sent.raw))
             except OSError:
                 self.broken_off += 1
+                self._port = next(self._ports)
 
 
 @contextmanager
-def traffic(house: House, books: Books) -> Iterator[list[Analyzer]]:
-    """Let two analyzers send, one on each connection, until left."""
-    analyzers = [Analyzer("A", house.chem, books), Analyzer("B", house.second, books)]
+def traffic(house: House, books: Books, *ports: int) -> Iterator[list[Analyzer]]:
+    """Let analyzers send until left, one on each port; without ports, on both connections."""
+    ports = ports or (house.chem, house.second)
+    analyzers = [Analyzer(name, books, port) for name, port in zip("AB", ports, strict=False)]
+    with sending(analyzers):
+        yield analyzers
+
+
+@contextmanager
+def sending(analyzers: Sequence[Analyzer]) -> Iterator[None]:
     for analyzer in analyzers:
         analyzer.start()
     try:
-        yield analyzers
+        yield
     finally:
         for analyzer in analyzers:
             analyzer.done.set()

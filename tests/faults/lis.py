@@ -18,12 +18,13 @@ class RawLis:
     messages are in `received`."""
 
     talk: Talk
+    place: Callable[[], socket.socket] = lambda: socket.create_server(("127.0.0.1", 0))
     port: int = 0
     received: list[bytes] = field(default_factory=list)
     connections: int = 0
 
     def __enter__(self) -> "RawLis":
-        self._server = socket.create_server(("127.0.0.1", 0), backlog=64)
+        self._server = self.place()
         self.port = int(self._server.getsockname()[1])
         self._thread = threading.Thread(target=self._accept, daemon=True)
         self._thread.start()

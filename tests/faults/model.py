@@ -110,8 +110,11 @@ def expected(told: Sequence[Told]) -> list[Told]:
     return leaving
 
 
-def judge(reader: Reader, books: Books, received: Sequence[bytes]) -> list[str]:
-    """Return what does not balance, once nothing is waiting any more."""
+def judge(reader: Reader, books: Books, received: Sequence[bytes], *, nodes: int = 1) -> list[str]:
+    """Return what does not balance, once nothing is waiting any more.
+
+    One node keeps the order of everything, several keep that of each specimen.
+    """
     at_lis: dict[str, bytes] = {}
     problems = []
     for message in received:
@@ -122,7 +125,7 @@ def judge(reader: Reader, books: Books, received: Sequence[bytes]) -> list[str]:
     for specimen, messages in books.specimens().items():
         problems += _specimen(reader, specimen, messages, queued, specimen in books.ordered)
     problems += [f"{name}: delivered, but never queued" for name in at_lis if name not in queued]
-    problems += list(_deliveries(queued, at_lis))
+    problems += list(_deliveries(queued, at_lis, nodes))
     return problems
 
 
@@ -161,13 +164,17 @@ def _specimen(
         yield f"{specimen}: leaving should {leaving}, left {left}"
 
 
-def _deliveries(queued: dict[str, OutgoingRow], at_lis: dict[str, bytes]) -> Iterator[str]:
+def _deliveries(
+    queued: dict[str, OutgoingRow], at_lis: dict[str, bytes], nodes: int
+) -> Iterator[str]:
     """Queued → delivered, each at least once, first arrivals in the order they were queued."""
     for name, row in queued.items():
         if row.status not in ("sent", "rejected"):
             yield f"{name}: {row.status} at the end"
         if at_lis.get(name) != row.payload:
             yield f"{name}: {'other content at the LIS' if name in at_lis else 'not delivered'}"
-    arrived = [queued[name].id for name in at_lis if name in queued]
-    if arrived != sorted(arrived):
+    arrived: dict[int, list[int]] = {}
+    for row in (queued[name] for name in at_lis if name in queued):
+        arrived.setdefault(row.case_id if nodes > 1 else 0, []).append(row.id)
+    if any(ids != sorted(ids) for ids in arrived.values()):
         yield "the LIS got messages in another order than they were queued"

@@ -9,7 +9,7 @@ from service.laboratory import eventually
 from faults.house import balance, house_and_lis, traffic
 from faults.model import Books
 
-KILLS = 15
+KILLS = 8
 SEED = 20260105
 
 

@@ -12,6 +12,7 @@ from service.bench import ADA, ANN, Bench
 from service.laboratory import result_message
 from verifier.errors import RefusedError
 from verifier.service import actions, qualityacts
+from verifier.service.gating import stands_now
 from verifier.store.ids import new_id
 from verifier.store.qualityrows import ControlLevel, ControlResult, StandingRow
 from verifier.store.store import Store
@@ -484,11 +485,22 @@ def test_patients_results_that_drift_raise_an_alarm(tmp_path: Path, store: Store
         patient(bench, f"S{number}", value)
     (alarm,) = bench.store.read(lambda reader: reader.open_alarms())
     assert alarm.text == "moving mean 4.4 is above 4.3"
+
+    def state() -> tuple[str, str]:
+        quality = bench.line.settings.quality
+        rows = bench.store.read(lambda reader: stands_now(reader, quality, bench.now))
+        return next((each.state, each.why) for each in rows if each.row.analyzer == "AN-1")
+
     assert [outcome(bench, f"S{n}") for n in range(5)] == ["release"] * 4 + ["hold"]
     assert "patients' results: moving mean 4.4" in why_held(bench, "S4")[0]
+    assert state() == (
+        "out of control",
+        "patients' results: moving mean 4.4 is above 4.3; its controls: in control",
+    )
     bench.store.write(
         lambda tx: qualityacts.look_into(tx, ANN, "alarm", [alarm.id], "ward 3", bench.now)
     )
+    assert state() == ("in control", "")
     patient(bench, "S9", "4.5")
     assert outcome(bench, "S9") == "release"
     (statistic,) = bench.store.read(lambda reader: reader.monitors())

@@ -194,7 +194,7 @@ def test_nothing_of_a_patient_is_logged(tmp_path: Path) -> None:
         assert b"MSA|AA" in sender.send(marked("M8", "S8"))
         flag.touch()
         with httpx.Client(base_url=f"http://127.0.0.1:{laboratory.web}") as page:
-            for path in ("/", "/sign-in", "/queue", "/health"):
+            for path in ("/", "/sign-in", "/queue", "/healthz"):
                 try:
                     page.get(path, headers={"cookie": f"session={NAME}", "accept": "text/html"})
                 except httpx.TransportError:

@@ -43,6 +43,7 @@ ON_FILES = [name for name in ALL if not name.startswith("leases.")]  # a file ha
 # Tables of few rows.
 SCANS = {"controls._CONTROLS", "people._PEOPLE", "quality._LEVELS"}
 SCANS |= {"retention._LOGS", "signedin._EXPIRE", "signedin._EVERY", "secondfactor._WITH"}
+SCANS |= {"signedin._OPEN_SESSIONS"}
 SCANS |= {f"ruleversions._{name}" for name in ("VERSIONS", "ACTIVATIONS", "DUE")}
 SCANS |= {"shadows._ALL"}
 SCANS |= {f"worklist._{name}" for name in ("CLAIMS", "FORGET_CLAIMS", "PRESENT", "FORGET")}
@@ -54,6 +55,8 @@ SORTS |= {f"worklist._COUNTS.{number}" for number in range(5)}
 SORTS |= {"signedin._OF_PERSON", "signedin._EVERY"}
 # And of many: the cases of a stretch, which lie by time and are walked by case; spilled to a file.
 SORTS |= {"past._JUDGED", "shadows._CASES"}
+# Groups: what a stretch settled, read from one index, and what the queue holds.
+SORTS |= {"overview._SETTLED", "overview._HELD"}
 
 
 def test_migrations_lead_to_the_schema_of_the_code(store: Store, database: Path) -> None:

@@ -66,7 +66,7 @@ def test_a_second_factor_from_setting_up_to_being_taken_away(
     page.get_by_role("button", name="Go on").click()
     expect(page.get_by_role("heading", name="Queue")).to_be_attached()
 
-    with httpx.Client(base_url=strict.url, trust_env=False) as other:
+    with httpx.Client(base_url=strict.url, trust_env=False, timeout=60) as other:
         attempt(other, "Anders", PASSWORD)
         fields = {"csrf": token_of(other.get("/sign-in/step").text), "code": codes[3]}
         assert other.post("/sign-in/code", data=fields).headers["location"] == "/account"
@@ -98,7 +98,7 @@ def test_whoever_wants_one_has_one_and_wrong_codes_lock(
     page = tove.post("/account/second-factor/confirm", code=phone.at(house.time())).text
     assert page.count("<li>") == 8
     assert tove.get("/messages").status_code == 200, "the session that did it goes on"
-    with httpx.Client(base_url=house.url, trust_env=False) as thief:
+    with httpx.Client(base_url=house.url, trust_env=False, timeout=60) as thief:
         for _ in range(house.settings.web.lock_after_failures):
             assert attempt(thief, "Tove", PASSWORD).status_code == 303
             fields = {"csrf": token_of(thief.get("/sign-in/step").text), "code": "123456"}
@@ -152,7 +152,7 @@ def test_a_session_ends_in_any_case_and_a_changed_role_ends_it(
 def test_passwords_and_accounts_have_their_time(tmp_path: Path) -> None:
     with (
         open_house(tmp_path, password_days=90) as house,
-        httpx.Client(base_url=house.url, trust_env=False) as client,
+        httpx.Client(base_url=house.url, trust_env=False, timeout=60) as client,
     ):
         house.time.ahead += timedelta(days=89)
         assert attempt(client, "Tove", PASSWORD).status_code == 303
@@ -187,7 +187,7 @@ def test_one_chooses_another_password_oneself(
     tove.post("/account/password", password=PASSWORD, new_password=NEW, again=NEW)
     assert tove.get("/account").status_code == 200
     assert elsewhere.get("/account").status_code == 401
-    with httpx.Client(base_url=house.url, trust_env=False) as client:
+    with httpx.Client(base_url=house.url, trust_env=False, timeout=60) as client:
         assert attempt(client, "Tove", PASSWORD).status_code == 401
         assert attempt(client, "Tove", NEW).status_code == 303
 
@@ -195,7 +195,7 @@ def test_one_chooses_another_password_oneself(
 def test_many_names_from_one_address_are_slowed_down(tmp_path: Path) -> None:
     with (
         open_house(tmp_path, slow_after_failures=6) as house,
-        httpx.Client(base_url=house.url, trust_env=False) as client,
+        httpx.Client(base_url=house.url, trust_env=False, timeout=60) as client,
     ):
         for number in range(6):
             assert attempt(client, f"guess{number}", PASSWORD).status_code == 401
@@ -229,7 +229,7 @@ def test_the_same_work_is_done_whether_or_not_there_is_such_a_name(
 
     monkeypatch.setattr(people, "_hasher", Counting())
     house.store.write(lambda tx: tx.lock_person("Paula"))
-    with httpx.Client(base_url=house.url, trust_env=False) as client:
+    with httpx.Client(base_url=house.url, trust_env=False, timeout=60) as client:
         for name in ("nobody", "Tove", "Paula", "", "x" * 200):
             assert attempt(client, name, "wrong wrong wrong").status_code == 401
     assert len(done) == 5

@@ -107,7 +107,7 @@ def test_another_unit_is_converted_and_told() -> None:
 def test_what_can_not_be_compared_is_listed_apart() -> None:
     other = one(stored(number("2.4"), "g/L", 3, specimen_type="plasma", analyzer="AN-2"))
     assert (other.apart, other.change, other.analyzer) == ("of plasma", "", "AN-2")
-    assert one(stored(number("2.4"), "{index}", 3)).apart == "in {index}"
+    assert one(stored(number("2.4"), "{index}", 3)).apart == "in index"
     later = one(stored(number("2.4"), "g/L", -2))
     assert (later.later, later.change) == (True, "")
     assert (

@@ -17,7 +17,8 @@ from web.house import NAMES, PASSWORD, House, critical
 from web.routetable import FORM_GUARDS, Line, ask, route_table
 from web.visits import Visitor, attempt, token_of
 
-OPEN = {"GET /health", "GET /sign-in", "POST /sign-in"}
+OPEN = {"GET /healthz", "GET /readyz", "GET /metrics", "GET /words.js"}
+OPEN |= {"GET /sign-in", "POST /sign-in"}
 OPEN |= {"GET /sign-in/provider", "GET /sign-in/provider/back"}
 ALL = set(ROLES)
 BENCH = {"technologist", "pathologist"}
@@ -76,7 +77,7 @@ def test_every_route_says_whom_it_is_for(house: House) -> None:
 
 
 def test_without_a_session_nothing_opens(house: House) -> None:
-    with httpx.Client(base_url=house.url, trust_env=False) as stranger:
+    with httpx.Client(base_url=house.url, trust_env=False, timeout=60) as stranger:
         for line in route_table(house):
             if line.name not in OPEN:
                 assert ask(stranger, line, {}).status_code == 401, line.name
@@ -115,7 +116,7 @@ def test_no_form_is_carried_out_without_its_token(
 
 
 def test_the_sign_in_form_needs_its_token_too(house: House) -> None:
-    with httpx.Client(base_url=house.url, trust_env=False) as stranger:
+    with httpx.Client(base_url=house.url, trust_env=False, timeout=60) as stranger:
         fields = {"name": NAMES["technologist"], "password": PASSWORD, "csrf": ""}
         assert stranger.post("/sign-in", data=fields).status_code == 403
         csrf = token_of(stranger.get("/sign-in").text)
@@ -128,7 +129,7 @@ def test_half_signed_in_opens_the_step_and_nothing_else(house: House) -> None:
     armed = {"second_factor": ("technologist",)}
     web = house.settings.web.model_copy(update=armed)
     object.__setattr__(house.settings, "web", web)  # the settings of a running house are frozen
-    with httpx.Client(base_url=house.url, trust_env=False) as client:
+    with httpx.Client(base_url=house.url, trust_env=False, timeout=60) as client:
         assert attempt(client, "Tove", PASSWORD).status_code == 303
         csrf = token_of(client.get("/sign-in/step").text)
         for line in guarded(house):
@@ -159,7 +160,7 @@ def test_every_answer_forbids_what_the_page_never_does(
     """Of every route, whatever it answers; names and values as the OWASP Secure Headers Project
     recommends them (from memory)."""
     one = visit("pathologist")
-    with httpx.Client(base_url=house.url, trust_env=False) as stranger:
+    with httpx.Client(base_url=house.url, trust_env=False, timeout=60) as stranger:
         answers = {"a file": one.get("/static/base.css"), "nowhere": one.get("/nowhere")}
         for line in route_table(house):
             if line.path != "/sign-out":

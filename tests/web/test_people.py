@@ -36,7 +36,7 @@ def test_an_administrator_adds_locks_and_changes(
     add.get_by_label("Your own password").fill(PASSWORD)
     add.get_by_role("button").click()
     expect(page.get_by_role("row", name="Nils")).to_contain_text("technologist")
-    with httpx.Client(base_url=house.url, trust_env=False) as client:
+    with httpx.Client(base_url=house.url, trust_env=False, timeout=60) as client:
         assert attempt(client, "Nils", NEW).status_code == 303
 
         change(page, "Nils", "role", role="pathologist")

@@ -71,7 +71,7 @@ def _visits(house: House, browser: Browser) -> None:
     page.wait_for_url(re.compile("done=reject"))
     assert ("Nora", "rejected") in house.audited("S-1")
     context.close()
-    with httpx.Client(base_url=house.url, trust_env=False) as client:
+    with httpx.Client(base_url=house.url, trust_env=False, timeout=60) as client:
         assert attempt(client, "Nora", CHOSEN).status_code == 401
     said = [entry.what for entry in house.store.read(lambda r: r.audit_of("person:Nora"))]
     assert said[:2] == ["added a person", "signed in"]
@@ -217,7 +217,7 @@ def test_who_is_let_in_and_as_what(tmp_path: Path, lying: Liar) -> None:
     oidc = oidc_settings(lying.url, port)
     with (
         open_house(tmp_path, port=port, oidc=oidc) as house,
-        httpx.Client(base_url=house.url, trust_env=False) as client,
+        httpx.Client(base_url=house.url, trust_env=False, timeout=60) as client,
     ):
         write = house.store.write
         assert "not known here yet" in walk_in(house, lying, client).text

@@ -398,6 +398,17 @@ def test_the_pages_of_controls_fit_a_phone_and_begin_with_the_newest(
     expect(page.get_by_label("Your password").first).to_be_hidden()
 
 
+def test_controls_of_tests_without_levels_stand_apart(
+    house: House, visit: Callable[[str], Visitor]
+) -> None:
+    control(house, "150")
+    page = visit("technologist").get("/quality").text
+    assert "Controls of tests no level is defined for" in page
+    assert 'id="controls"' not in page, "there is nothing to settle"
+    define(house)
+    assert 'id="controls"' in visit("technologist").get("/quality").text
+
+
 def test_a_recorded_state_is_taken_back_on_the_page(
     house: House, open_page: Callable[..., Page]
 ) -> None:

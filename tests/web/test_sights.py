@@ -101,5 +101,5 @@ def test_who_saw_a_patient_and_whom_a_person_saw(
     asked = [e.what for e in house.store.read(lambda r: r.audit_of("audit")) if e.who == "Paula"]
     assert asked[-1] == "asked whom a person saw"
     assert "asked who saw a patient" in asked
-    with httpx.Client(base_url=house.url, trust_env=False) as stranger:
+    with httpx.Client(base_url=house.url, trust_env=False, timeout=60) as stranger:
         assert stranger.get("/audit/patient?find=S-1").status_code == 401

@@ -13,7 +13,7 @@ from web.visits import Visitor, attempt
 
 @pytest.fixture
 def client(house: House) -> httpx.Client:
-    with httpx.Client(base_url=house.url, trust_env=False) as one:
+    with httpx.Client(base_url=house.url, trust_env=False, timeout=60) as one:
         yield one
 
 
@@ -79,7 +79,7 @@ def test_a_stolen_cookie_is_worth_nothing_after_sign_out(
     tove = visit("technologist")
     stolen = dict(tove.client.cookies)
     tove.post("/sign-out")
-    with httpx.Client(base_url=house.url, trust_env=False, cookies=stolen) as thief:
+    with httpx.Client(base_url=house.url, trust_env=False, cookies=stolen, timeout=60) as thief:
         assert thief.get("/messages").status_code == 401
 
 

@@ -77,7 +77,9 @@ def override_of(program: Program, case: Case, decision: Decision, place: int) ->
             "release, and no rule can give it."
         )
     if held.test not in program.catalogue.tests:
-        raise RefusedError(f"The rules in use do not know {held.test or 'this test'}.")
+        raise RefusedError(
+            "The rules in use do not know %(value)s.", value=held.test or "this test"
+        )
     written = _Written(program, case)
     step = written.step(place)
     if held.test not in {test for test, _ in step.results}:

@@ -13,6 +13,7 @@ from typing import Literal
 from msgspec import Struct
 
 from verifier.facts.verdicts import Kind, Outcome
+from verifier.texts import mark
 
 ChangeKind = Literal[
     "newly released", "critical lost", "failed", "newly held", "now waits", "less asked",
@@ -28,24 +29,26 @@ CHANGES: tuple[ChangeKind, ...] = (
     "other reasons", "other words",
 )  # fmt: skip
 MEANINGS: Mapping[ChangeKind, str] = {
-    "newly released": "held or waiting before, would leave with the candidate",
-    "critical lost": "no longer flagged critical, or nobody is called any more",
-    "failed": "the candidate could not judge it and would hold it",
-    "newly held": "left before, would be held with the candidate",
-    "now waits": "would wait with the candidate and did not before, or waits and was held",
-    "less asked": "same outcome; a rerun, specimen or test is no longer asked for",
-    "other reasons": "held or waiting with both, for other rules",
-    "other words": "same outcome; flag, reference, comment, sentence or what is asked for differs",
+    "newly released": mark("held or waiting before, would leave with the candidate"),
+    "critical lost": mark("no longer flagged critical, or nobody is called any more"),
+    "failed": mark("the candidate could not judge it and would hold it"),
+    "newly held": mark("left before, would be held with the candidate"),
+    "now waits": mark("would wait with the candidate and did not before, or waits and was held"),
+    "less asked": mark("same outcome; a rerun, specimen or test is no longer asked for"),
+    "other reasons": mark("held or waiting with both, for other rules"),
+    "other words": mark(
+        "same outcome; flag, reference, comment, sentence or what is asked for differs"
+    ),
 }
 FATES: Mapping[Fate, str] = {
-    "rejected": "a person rejected it",
-    "corrected": "corrected after it had left",
-    "withdrawn": "withdrawn by the sender",
-    "replaced": "replaced by another value before it left",
-    "open": "nobody has settled it yet",
-    "released by a person": "a person released it",
-    "released by rules": "left by itself",
-    "derived": "worked out, never settled by itself",
+    "rejected": mark("a person rejected it"),
+    "corrected": mark("corrected after it had left"),
+    "withdrawn": mark("withdrawn by the sender"),
+    "replaced": mark("replaced by another value before it left"),
+    "open": mark("nobody has settled it yet"),
+    "released by a person": mark("a person released it"),
+    "released by rules": mark("left by itself"),
+    "derived": mark("worked out, never settled by itself"),
 }
 
 

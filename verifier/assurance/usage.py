@@ -17,6 +17,7 @@ from verifier.facts.case import BY_RULES, CaseRecord, Entry
 from verifier.facts.verdicts import Decision
 from verifier.language import tree
 from verifier.language.program import Program
+from verifier.texts import mark
 
 Fate = Literal["unchanged", "corrected", "rejected", "withdrawn", "by rules", "open"]
 FATES: tuple[Fate, ...] = ("unchanged", "corrected", "rejected", "withdrawn", "by rules", "open")
@@ -85,13 +86,15 @@ class RuleUse(Struct, frozen=True):
     def standing(self, least: int = OVERRIDES) -> str:
         """Return what stands out of the rule in a few words, "" where nothing does."""
         if not self.known:
-            return "not in the rules in use"
+            return mark("not in the rules in use")
         if not self.acts:
-            return "holds nothing by its own words"
+            return mark("holds nothing by its own words")
         if not self.held:
-            return "never held anything"
+            return mark("never held anything")
         if self.specimens >= least and self.fates["unchanged"] == self.settled:
-            return "always released, and it asks to call" if self.calls else "always overridden"
+            if self.calls:
+                return mark("always released, and it asks to call")
+            return mark("always overridden")
         return ""
 
 

@@ -145,9 +145,18 @@ def _same(what: str, given: str, found: str) -> None:
     if not given:
         return
     if len(given) < _SHORTEST_PREFIX:
-        raise RefusedError(f"--{what} takes at least the first {_SHORTEST_PREFIX} characters.")
+        raise RefusedError(
+            "--%(what)s takes at least the first %(shortest_prefix)s characters.",
+            what=what,
+            shortest_prefix=_SHORTEST_PREFIX,
+        )
     if not found.startswith(given):
-        raise RefusedError(f"The {what} is {found[:12]}, not {given[:12]}.")
+        raise RefusedError(
+            "The %(what)s is %(found)s, not %(given)s.",
+            what=what,
+            found=found[:12],
+            given=given[:12],
+        )
 
 
 def run_activate(args: argparse.Namespace) -> int:
@@ -192,5 +201,7 @@ def _instant(text: str, settings: "Settings") -> datetime:
     try:
         at = datetime.fromisoformat(text)
     except ValueError as error:
-        raise RefusedError(f"{text!r} is no time; write one such as 2026-03-02T06:00") from error
+        raise RefusedError(
+            "%(given)r is no time; write one such as 2026-03-02T06:00", given=text
+        ) from error
     return at if at.tzinfo else at.replace(tzinfo=ZoneInfo(settings.zone))

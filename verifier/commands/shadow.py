@@ -112,7 +112,11 @@ def _chosen(reader: "Reader", number: int | None) -> "Shadow":
         return known[-1]
     found = reader.shadow(number)
     if found is None:
-        raise RefusedError(f"There is no shadow run {number}; the newest is {known[-1].id}.")
+        raise RefusedError(
+            "There is no shadow run %(number)s; the newest is %(id)s.",
+            number=number,
+            id=known[-1].id,
+        )
     return found
 
 

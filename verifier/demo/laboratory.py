@@ -141,6 +141,7 @@ def configuration(morning: Morning, ports: Mapping[str, int], lis: int, web: int
         lines += _table(f"connections.{name}", analyzer.settings)
     lines += ["", "[destinations.lis]", f"port = {lis}", "retry_seconds = 0.5"]
     lines += ["", "[web]", f"port = {web}"]
+    lines += ["", "# 42 CFR 493.931 of 2025 (from memory)", "[quality.allowable]", "urate = 10"]
     lines += ["", "[parameters]", *_table("parameters", morning.parameters), ""]
     return "\n".join(lines)
 

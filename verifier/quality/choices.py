@@ -10,6 +10,8 @@ from typing import Literal, TypeAlias
 
 from msgspec import Struct
 
+from verifier.texts import mark
+
 RuleName: TypeAlias = Literal["1-2s", "1-3s", "2-2s", "R-4s", "4-1s", "8x", "10x", "12x"]
 Spread: TypeAlias = Literal["one beyond each side", "range"]
 Severity: TypeAlias = Literal["warning", "rejection"]
@@ -20,14 +22,14 @@ NEEDED: dict[RuleName, int] = {
 }  # fmt: skip
 
 MEANINGS: dict[RuleName, str] = {
-    "1-2s": "one value beyond 2 SD",
-    "1-3s": "one value beyond 3 SD",
-    "2-2s": "two values in a row beyond 2 SD on the same side",
-    "R-4s": "two values of one run far apart",
-    "4-1s": "four values in a row beyond 1 SD on the same side",
-    "8x": "eight values in a row on one side of the mean",
-    "10x": "ten values in a row on one side of the mean",
-    "12x": "twelve values in a row on one side of the mean",
+    "1-2s": mark("one value beyond 2 SD"),
+    "1-3s": mark("one value beyond 3 SD"),
+    "2-2s": mark("two values in a row beyond 2 SD on the same side"),
+    "R-4s": mark("two values of one run far apart"),
+    "4-1s": mark("four values in a row beyond 1 SD on the same side"),
+    "8x": mark("eight values in a row on one side of the mean"),
+    "10x": mark("ten values in a row on one side of the mean"),
+    "12x": mark("twelve values in a row on one side of the mean"),
 }
 
 

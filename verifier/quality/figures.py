@@ -27,6 +27,24 @@ class Figures(Struct, frozen=True):
     sigma: Decimal | None = None
 
 
+class Allowable(Struct, frozen=True):
+    """An allowable total error: `percent` of the target, or `absolute` in the unit of the values.
+
+    Where both are given the greater counts, as in the limits of proficiency testing.
+    """
+
+    percent: Decimal | None = None
+    absolute: Decimal | None = None
+
+    def at(self, target: Decimal) -> Decimal | None:
+        """Return how much that is in percent of a target; None where nothing can be said."""
+        found = [] if self.percent is None else [self.percent]
+        if self.absolute is not None and target:
+            with localcontext(PLENTY):
+                found.append(100 * self.absolute / abs(target))
+        return max(found, default=None)
+
+
 def figures(
     values: Sequence[Decimal], target: Decimal | None = None, allowable: Decimal | None = None
 ) -> Figures:

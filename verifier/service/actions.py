@@ -188,7 +188,11 @@ def _check_called(
         return
     left = [c for c in tx.calls_of_case(stored.id) if c.state == "open" and c.entry in entries]
     if left:
-        raise RefusedError(f"Call first, then release: {left[0].title} {left[0].value} is open.")
+        raise RefusedError(
+            "Call first, then release: %(title)s %(value)s is open.",
+            title=left[0].title,
+            value=left[0].value,
+        )
 
 
 def _deed(
@@ -202,7 +206,7 @@ def _deed(
 ) -> Deed:
     acts = judge.settings.acts
     if words.reason and words.reason not in {coded.code for coded in acts.reasons}:
-        raise RefusedError(f"There is no reason with the code {words.reason}.")
+        raise RefusedError("There is no reason with the code %(reason)s.", reason=words.reason)
     known = stored.record.entries
     done = Done(
         places=tuple(sorted(settled)),

@@ -31,7 +31,7 @@ class Batch(Struct, frozen=True):
     """What would leave with one signature, and why the rest would not, by case."""
 
     leaving: tuple[StoredCase, ...]
-    staying: tuple[tuple[int, StoredCase | None, str], ...]
+    staying: tuple[tuple[int, StoredCase | None, RefusedError], ...]
 
 
 def gather(reader: Reader, seen: View, chosen: Iterable[Chosen]) -> Batch:
@@ -45,9 +45,9 @@ def gather(reader: Reader, seen: View, chosen: Iterable[Chosen]) -> Batch:
     for one in chosen:
         stored = reader.case(one.case_id)
         why = _hindrance(reader, seen, stored, one.version, like)
-        if stored is None or why:
+        if why:
             staying.append((one.case_id, stored, why))
-        else:
+        elif stored:
             like = like or _likeness(stored)
             leaving.append(stored)
     return Batch(tuple(leaving), tuple(staying))
@@ -98,7 +98,7 @@ def _release_one(
 ) -> None:
     stored = tx.claim_case(one.case_id)
     if why := _hindrance(tx, seen, stored, one.version, like):
-        raise RefusedError(f"{why[:1].upper()}{why[1:]}.")
+        raise why
     assert stored is not None
     places = held_places(stored)
     detail = {"batch": number, "places": places}
@@ -118,17 +118,20 @@ def held_places(stored: StoredCase) -> list[int]:
 
 def _hindrance(
     reader: Reader, seen: View, stored: StoredCase | None, version: int, like: str
-) -> str:
+) -> RefusedError | None:
+    """Return why a specimen may not leave with the others, None when it may."""
     if stored is None or stored.decision is None:
-        return "there is no such specimen"
+        return RefusedError("There is no such specimen.")
     if stored.version != version:
-        return "it was changed meanwhile"
+        return RefusedError("It was changed meanwhile.")
     if why := alone(stored.record, stored.decision):
-        return why
+        return RefusedError(why)
     if like and _likeness(stored) != like:
-        return "it is not held for the same reasons as the others"
+        return RefusedError("It is not held for the same reasons as the others.")
     claim = reader.claim_of(stored.id, seen.claims_since)
-    return f"{claim.person} has claimed it" if claim and claim.person != seen.person else ""
+    if claim and claim.person != seen.person:
+        return RefusedError("%(who)s has claimed it.", who=claim.person)
+    return None
 
 
 def _likeness(stored: StoredCase) -> str:

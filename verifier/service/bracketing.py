@@ -115,15 +115,7 @@ def judge_open_again(
     tx: Transaction, judge: Judge, test: str, analyzer: str, since: datetime, now: datetime
 ) -> None:
     """Judge what is still open again, so that it says how the controls stand now."""
-    again: dict[int, None] = {}
-    for case_id, place in tx.judged_since(test, since):
-        stored = tx.case(case_id)
-        if stored is None:
-            continue
-        entry = stored.record.entries[place]
-        if entry.state == "open" and analyzer_of(entry) == analyzer:
-            again[case_id] = None
-    for case_id in again:
+    for case_id in tx.open_since(test, analyzer, since):
         judge.judge_again(tx, case_id, now)
 
 

@@ -176,5 +176,5 @@ def _open_call(tx: Transaction, who: Person, number: int) -> CallRow:
     call = tx.call(number)
     if call is None or call.state != "open":
         by = f" by {call.closed_by}" if call else ""
-        raise RefusedError(f"This call was closed meanwhile{by}.")
+        raise RefusedError("This call was closed meanwhile%(by)s.", by=by)
     return call

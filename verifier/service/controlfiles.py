@@ -50,7 +50,7 @@ def level_of_form(row: Row, catalogue: Catalogue, zone: ZoneInfo, now: datetime)
     try:
         return _level({name: text.strip() for name, text in row.items()}, catalogue, zone, now)
     except _WrongError as error:
-        raise RefusedError(f"Nothing was defined: {error}.") from error
+        raise RefusedError("Nothing was defined: %(error)s.", error=error) from error
 
 
 def _level(row: Row, catalogue: Catalogue, zone: ZoneInfo, now: datetime) -> ControlLevel:

@@ -118,7 +118,7 @@ def undo(tx: Transaction, judge: Judge, who: Person, case_id: int, now: datetime
             "A pathologist can correct what has left."
         )
     if act.who != who.name:
-        raise RefusedError(f"Only {act.who}, who did it, can take it back.")
+        raise RefusedError("Only %(who)s, who did it, can take it back.", who=act.who)
     if not all(tx.take_back(number) for number in act.done.outgoing):
         raise RefusedError("It has just left. A pathologist can correct it.")
     tx.undo_act(act.id, who.name, now)
@@ -171,7 +171,7 @@ def _judged(
     case = judge.case_of(tx, record, now, stored.id)
     new = next(result for result in case.results if result.entry == len(record.entries) - 1)
     if isinstance(new.value, Unreadable):
-        raise RefusedError(f"The value can not be read: {new.value.why}.")
+        raise RefusedError("The value can not be read: %(why)s.", why=new.value.why)
     return decide(case, judge.program)
 
 

@@ -13,5 +13,5 @@ def end_of(day: str, zone: ZoneInfo) -> datetime | None:
     try:
         following = date.fromisoformat(day.strip()) + timedelta(days=1)
     except (ValueError, OverflowError) as error:
-        raise RefusedError(f"{day!r} is no date; write it as 2026-12-31.") from error
+        raise RefusedError("%(day)r is no date; write it as 2026-12-31.", day=day) from error
     return datetime.combine(following, time(), zone)

@@ -112,7 +112,7 @@ def stands_now(reader: Reader, settings: Quality, now: datetime) -> list[Stands]
     alarms = {(each.test, each.analyzer): each for each in reader.open_alarms()}
     rows = {(row.test, row.analyzer): row for row in reader.standings()}
     for place in alarms.keys() - rows.keys():
-        rows[place] = StandingRow(*place, "no control defined", "no control is defined for it")
+        rows[place] = StandingRow(*place, "no control defined")
     for (test, analyzer), row in rows.items():
         state, why = row.state, row.why
         if state != "out of control" and (late := overdue(row, settings, now)):

@@ -53,7 +53,7 @@ def _made(tx: Transaction, identity: "Identity", oidc: Oidc) -> Person:
             "whom the identity provider named."
         )
     if tx.person(identity.name) is not None:
-        raise RefusedError(f"There is already somebody named {identity.name!r} here.")
+        raise RefusedError("There is already somebody named %(name)r here.", name=identity.name)
     made = tx.add_person(identity.name, identity.role, NO_PASSWORD, identity.subject)
     detail = {"role": identity.role, "subject": identity.subject}
     tx.audit(WHO, "added a person", f"person:{identity.name}", detail)

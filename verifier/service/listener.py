@@ -6,13 +6,14 @@ import socket
 from concurrent.futures import Future
 from datetime import datetime
 
-from verifier.clock import Clock
+from verifier.clock import Clock, running
 from verifier.errors import StoreError
 from verifier.hl7.batches import Batch, is_batch, split
 from verifier.hl7.framing import Fault, Frame, Framer, wrap
 from verifier.service.failures import named
 from verifier.service.line import Answer, Line
 from verifier.service.pace import Pace
+from verifier.service.status import Door
 from verifier.service.tls import names_shown, server_context
 from verifier.settings import Connection
 from verifier.store.store import Store
@@ -32,9 +33,16 @@ class Listener:
     """Listens for one configured connection. Answers go out in the order messages came in."""
 
     def __init__(
-        self, name: str, connection: Connection, line: Line, store: Store, clock: Clock
+        self,
+        name: str,
+        connection: Connection,
+        line: Line,
+        store: Store,
+        clock: Clock,
+        door: Door | None = None,
     ) -> None:
         self.name = name
+        self._door = door or Door()
         self._settings = connection
         self._line = line
         self._store = store
@@ -59,12 +67,14 @@ class Listener:
             ssl=context,
             ssl_handshake_timeout=HANDSHAKE_SECONDS if context else None,
         )
+        self._door.listening = True
         return int(self._server.sockets[0].getsockname()[1])
 
     async def stop(self) -> None:
         """Take no new bytes, answer what was taken, close the connections."""
         if self._server is not None:
             self._server.close()
+        self._door.listening = False
         self._stopping.set()
         if self._tasks:
             await asyncio.wait(self._tasks, timeout=STOP_SECONDS)
@@ -76,9 +86,11 @@ class Listener:
         assert task is not None, "called by asyncio as a task"
         if refusal := self._refusal(writer):
             log.warning("%s: connection refused: %s", self.name, refusal)
+            self._door.refused += 1
             writer.close()
             return
         self._tasks.add(task)
+        self._door.open = len(self._tasks)
         _keep_alive(writer)
         try:
             await self._converse(reader, writer)
@@ -88,6 +100,7 @@ class Listener:
             log.error("%s: connection closed on a failure: %s", self.name, named(error))
         finally:
             self._tasks.discard(task)
+            self._door.open = len(self._tasks)
             _close(writer)
 
     def _refusal(self, writer: asyncio.StreamWriter) -> str:
@@ -139,6 +152,7 @@ class Listener:
         self, found: list[Item], writer: asyncio.StreamWriter, *, keep: bool
     ) -> None:
         """Put everything into the line at once, then answer in order."""
+        since = running()
         pending = [(item, self._submit(item, keep=keep)) for item in found]
         for item, futures in pending:
             ack = await self._answer(item, futures)
@@ -146,6 +160,7 @@ class Listener:
                 writer.write(wrap(ack))
                 async with asyncio.timeout(self._settings.idle_seconds):
                     await writer.drain()
+                self._door.delays.add(running() - since)
 
     def _submit(self, item: Item, *, keep: bool) -> "list[Future[Answer | None]]":
         now, name = self._clock(), self.name

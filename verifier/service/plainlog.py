@@ -16,6 +16,8 @@ from verifier.service.failures import named
 
 log = logging.getLogger(__name__)
 
+SAID_AGAIN_AFTER = 10.0  # seconds
+
 Caught = tuple[type[BaseException], BaseException, TracebackType | None] | tuple[None, None, None]
 
 
@@ -47,8 +49,21 @@ def set_up(*, verbose: bool) -> None:
 
 
 def watch(loop: asyncio.AbstractEventLoop) -> None:
-    """Log what went wrong in a task or callback nobody waits for."""
-    loop.set_exception_handler(_task_failed)
+    """Log what went wrong in a task or callback nobody waits for.
+
+    The same is said once in a while: a loop that can accept nobody, as no file can be opened any
+    more, fails a hundred times a second, and must not fill the disk as well.
+    """
+    said: dict[str, float] = {}
+
+    def failed(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+        error = context.get("exception")
+        text = f"{context.get('message', 'a task failed')}: {named(error) if error else ''}"
+        if loop.time() >= said.get(text, 0.0):
+            said[text] = loop.time() + SAID_AGAIN_AFTER
+            log.error("%s", text)
+
+    loop.set_exception_handler(failed)
 
 
 def _ended(kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
@@ -63,8 +78,3 @@ def _thread_ended(args: "threading.ExceptHookArgs") -> None:
 def _not_raised(args: "sys.UnraisableHookArgs") -> None:
     if args.exc_value is not None:
         log.error("a failure that nobody could be told: %s", named(args.exc_value))
-
-
-def _task_failed(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
-    error = context.get("exception")
-    log.error("%s: %s", context.get("message", "a task failed"), named(error) if error else "")

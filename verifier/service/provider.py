@@ -101,7 +101,9 @@ class Provider:
         try:
             claims = self._decoded(token)
         except jwt.PyJWTError as error:
-            raise RefusedError(f"The identity provider's token is not valid: {error}.") from error
+            raise RefusedError(
+                "The identity provider's token is not valid: %(error)s.", error=error
+            ) from error
         if not _same(str(claims.get("nonce", "")), nonce):
             raise RefusedError("The token was made for another sign-in (its nonce differs).")
         several = isinstance(claims["aud"], list) and len(claims["aud"]) > 1
@@ -195,7 +197,7 @@ class Provider:
             raise RefusedError("The identity provider calls itself otherwise than it is set here.")
         for name in _NAMED:
             if not encrypted_or_here(str(document.get(name, ""))):
-                raise RefusedError(f"The identity provider names no usable {name}.")
+                raise RefusedError("The identity provider names no usable %(name)s.", name=name)
         shown = self._asked("GET", str(document["jwks_uri"])).get("keys", [])
         signing = [one for one in shown if one.get("use", "sig") == "sig"]
         return _Known(document, {str(one.get("kid", "")): one for one in signing}, now)

@@ -35,7 +35,12 @@ def define_levels(
     known = {_same(level) for level in tx.control_levels() if level.ended is None}
     for level in levels:
         if _same(level) in known:
-            raise RefusedError(f"{level.name} lot {level.lot} is defined for {level.test} already.")
+            raise RefusedError(
+                "%(name)s lot %(lot)s is defined for %(test)s already.",
+                name=level.name,
+                lot=level.lot,
+                test=level.test,
+            )
         known.add(_same(level))
         tx.add_control_level(level)
         detail = {

@@ -61,6 +61,7 @@ class Reception:
     ) -> Answer:
         """Give the answer of the first time; nothing else follows from a resend."""
         tx.audit("verifier", "answered a resend from the record", f"message:{receipt.message_id}")
+        tx.count("messages", arrival.connection, "resend")
         log.info(
             "%s: resend of %s answered from the record", arrival.connection, receipt.message_id
         )

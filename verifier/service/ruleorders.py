@@ -41,16 +41,19 @@ def order(
     where = course(tx.rule_activations(), now)
     if where.pending:
         raise RefusedError(
-            f"The activation of version {where.pending.version} at "
-            f"{where.pending.at.isoformat()} is pending; withdraw it first."
+            "The activation of version %(version)s at %(at)s is pending; withdraw it first.",
+            version=where.pending.version,
+            at=where.pending.at.isoformat(),
         )
     if where.active and where.active.version == number:
-        raise RefusedError(f"Version {number} is active already.")
+        raise RefusedError("Version %(number)s is active already.", number=number)
     if at is not None and at < now:
-        raise RefusedError(f"{at.isoformat()} is past; leave the time out to activate now.")
+        raise RefusedError("%(at)s is past; leave the time out to activate now.", at=at.isoformat())
     needed_replay(tx, version, where)
     if lacking := missing(version, counted(tx, version, where)):
-        raise RefusedError(f"Version {number} can not be activated: {lacking}.")
+        raise RefusedError(
+            "Version %(number)s can not be activated: %(lacking)s.", number=number, lacking=lacking
+        )
     row = tx.add_rule_activation(number, (at or now).astimezone(UTC), who.name, note, "activation")
     _on_record(tx, "ordered the activation of rules", row, version)
     return row

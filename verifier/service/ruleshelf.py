@@ -79,7 +79,9 @@ def known(reader: Reader, number: int) -> VersionRow:
         return found
     numbers = [row.id for row in reader.rule_versions()]
     have = f"the newest is {numbers[-1]}" if numbers else "there is none yet"
-    raise RefusedError(f"There is no version {number} of the rules; {have}.")
+    raise RefusedError(
+        "There is no version %(number)s of the rules; %(have)s.", number=number, have=have
+    )
 
 
 def texts(reader: Reader, number: int) -> RuleTexts:
@@ -123,11 +125,15 @@ def edit(
     tx.claim(RULES)
     version = known(tx, number)
     if version.hash != seen:
-        raise RefusedError(f"Version {number} was changed meanwhile. Look at it again first.")
+        raise RefusedError(
+            "Version %(number)s was changed meanwhile. Look at it again first.",
+            number=number,
+        )
     if any(row.version == number for row in tx.rule_activations()):
         raise RefusedError(
-            f"The activation of version {number} is on record, so it stays as it is. "
-            "Make a new draft of it."
+            "The activation of version %(number)s is on record, so it stays as it is. Make "
+            "a new draft of it.",
+            number=number,
         )
     written = RuleTexts(dict(files), texts(tx, number).parameters)
     authors = tuple(dict.fromkeys((*version.authors, who.name)))
@@ -145,7 +151,10 @@ def keep_check(tx: Transaction, who: str, number: int, seen: str, program: Progr
     """
     tx.claim(RULES)
     if known(tx, number).hash != seen:
-        raise RefusedError(f"Version {number} was changed while it was checked. Check it again.")
+        raise RefusedError(
+            "Version %(number)s was changed while it was checked. Check it again.",
+            number=number,
+        )
     tx.set_rule_checked(number, program.identity, who, __version__)
     detail = {"hash": seen, "rule set": program.identity, "program": __version__}
     tx.audit(who, "checked rules", subject(number), detail)
@@ -175,7 +184,10 @@ def store_replay(
     tx.claim(RULES)
     version = known(tx, number)
     if seen not in (None, version.hash):
-        raise RefusedError(f"Version {number} was changed while it was replayed. Replay it again.")
+        raise RefusedError(
+            "Version %(number)s was changed while it was replayed. Replay it again.",
+            number=number,
+        )
     digest = tx.add_rule_replay(version, known(tx, against), result)
     detail = {"against": against, "digest": digest, "covered": said_of(result)}
     tx.audit(who, REPLAYED, subject(number), detail)
@@ -196,7 +208,7 @@ def approvable(
     version = fit_version(reader, number)
     where = course(reader.rule_activations(), now)
     if where.active and where.active.version == number:
-        raise RefusedError(f"Version {number} is active already.")
+        raise RefusedError("Version %(number)s is active already.", number=number)
     replay = needed_replay(reader, version, where)
     if short := short_of(replay, least):
         raise RefusedError(short)
@@ -225,17 +237,25 @@ def approve(
     where = course(tx.rule_activations(), tx.now())
     if seen.hash != version.hash:
         raise RefusedError(
-            f"Version {number} is not what you saw: its hash is {version.hash[:12]} now, "
-            f"you saw {seen.hash[:12]}. Look at it again."
+            "Version %(number)s is not what you saw: its hash is %(hash)s now, you saw "
+            "%(hash_2)s. Look at it again.",
+            number=number,
+            hash=version.hash[:12],
+            hash_2=seen.hash[:12],
         )
     if seen.replay != replay.digest:
         raise RefusedError(
-            f"The replay of version {number} is not the one you saw: its hash is "
-            f"{replay.digest[:12]} now, you saw {seen.replay[:12]}. Look at it again."
+            "The replay of version %(number)s is not the one you saw: its hash is "
+            "%(digest)s now, you saw %(replay)s. Look at it again.",
+            number=number,
+            digest=replay.digest[:12],
+            replay=seen.replay[:12],
         )
     if any(row.person == who.name for row in counted(tx, version, where)):
         raise RefusedError(
-            f"{who.name} has approved version {number} already; another person must."
+            "%(name)s has approved version %(number)s already; another person must.",
+            name=who.name,
+            number=number,
         )
     tx.add_rule_approval(number, who.name, seen.hash, seen.replay, comment)
     covered = said_of(replay.result)
@@ -249,11 +269,17 @@ def fit_version(reader: Reader, number: int) -> VersionRow:
     """Return a version this program has checked, with no guarantee refuted, else RefusedError."""
     version = known(reader, number)
     if version.checked is None:
-        raise RefusedError(f"Version {number} is a draft that was not checked, or has errors.")
+        raise RefusedError(
+            "Version %(number)s is a draft that was not checked, or has errors.",
+            number=number,
+        )
     if version.checked_with != __version__:
         raise RefusedError(
-            f"Version {number} was checked by verifier {version.checked_with}, and this is "
-            f"{__version__}. Check it again."
+            "Version %(number)s was checked by verifier %(checked_with)s, and this is "
+            "%(version)s. Check it again.",
+            number=number,
+            checked_with=version.checked_with,
+            version=__version__,
         )
     needed_proofs(reader, version)
     return version
@@ -273,8 +299,10 @@ def needed_replay(reader: Reader, version: VersionRow, where: Course) -> ReplayR
     found = _replay(reader, version, where)
     if found is None:
         raise RefusedError(
-            f"Version {version.id} was not replayed against version {where.active.version}, which "
-            f"is active now. Run: verifier replay --candidate {version.id}"
+            "Version %(id)s was not replayed against version %(version)s, which is active "
+            "now. Run: verifier replay --candidate %(id)s",
+            id=version.id,
+            version=where.active.version,
         )
     return found
 
@@ -291,7 +319,13 @@ def may(who: Person, roles: frozenset[Role], what: str) -> None:
     """Raise RefusedError when the role of a person does not allow what they want to do."""
     if who.role not in roles:
         allowed = " or ".join(sorted(roles))
-        raise RefusedError(f"{who.name} is {who.role}; to {what} takes the role {allowed}.")
+        raise RefusedError(
+            "%(name)s is %(role)s; to %(what)s takes the role %(allowed)s.",
+            name=who.name,
+            role=who.role,
+            what=what,
+            allowed=allowed,
+        )
 
 
 def subject(number: int) -> str:

@@ -98,7 +98,7 @@ def texts(judge: Judge, words: Words, comment: str) -> tuple[str, ...]:
     """Return the comments that leave, those of the codes first. Raises RefusedError."""
     known = {coded.code: coded.text for coded in judge.settings.comments}
     if unknown := [code for code in words.comments if code not in known]:
-        raise RefusedError(f"There is no comment with the code {unknown[0]}.")
+        raise RefusedError("There is no comment with the code %(unknown)s.", unknown=unknown[0])
     free = comment.strip()
     return (*(known[code] for code in dict.fromkeys(words.comments)), *([free] if free else []))
 

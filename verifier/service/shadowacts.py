@@ -29,7 +29,11 @@ def start(tx: Transaction, who: str, candidate: Candidate, identity: str) -> int
     """
     tx.claim("shadow")
     if running := tx.running_shadow():
-        raise RefusedError(f"Shadow run {running.id} ({running.name}) is running; stop it first.")
+        raise RefusedError(
+            "Shadow run %(id)s (%(name)s) is running; stop it first.",
+            id=running.id,
+            name=running.name,
+        )
     number = tx.start_shadow(candidate.name, candidate.version, candidate.texts, identity, who)
     detail = {"candidate": candidate.name, "hash": candidate.texts.hash, "rule set": identity}
     tx.audit(who, "started a shadow run", f"shadow:{number}", detail)

@@ -21,6 +21,7 @@ from verifier.service.listener import Listener
 from verifier.service.rulestart import start_rules
 from verifier.service.rulewatch import RuleWatch
 from verifier.service.shadowing import run_shadow
+from verifier.service.status import Status
 from verifier.service.timers import run_timers
 from verifier.service.tls import doubts, server_context
 from verifier.settings import Settings
@@ -31,7 +32,7 @@ log = logging.getLogger(__name__)
 STOP_SECONDS = 10.0  # for an answer to what was just sent
 
 Say = Callable[[str], None]
-AppFactory = Callable[[Store, Line, Settings, Clock], Callable[..., Awaitable[None]]]
+AppFactory = Callable[[Store, Line, Settings, Clock, Status], Callable[..., Awaitable[None]]]
 
 
 class PageServer(uvicorn.Server):
@@ -54,6 +55,7 @@ class Service:
         self._say = say
         self._clock = clock
         self._stop = asyncio.Event()
+        self._status = Status.of(settings, clock())
 
     async def run(self) -> None:
         """Run until SIGTERM or SIGINT.
@@ -128,7 +130,8 @@ class Service:
     async def _listen(self, line: Line, store: Store) -> list[Listener]:
         listeners = []
         for name, connection in self._settings.connections.items():
-            listener = Listener(name, connection, line, store, self._clock)
+            door = self._status.doors[name]
+            listener = Listener(name, connection, line, store, self._clock, door)
             try:
                 port = await listener.start()
             except OSError as error:
@@ -144,7 +147,7 @@ class Service:
 
     async def _open_page(self, store: Store, line: Line) -> tuple[PageServer, asyncio.Task[None]]:
         web = self._settings.web
-        app = self._make_app(store, line, self._settings, self._clock)
+        app = self._make_app(store, line, self._settings, self._clock, self._status)
         config = uvicorn.Config(
             app,
             host=web.host,

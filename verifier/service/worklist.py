@@ -79,8 +79,9 @@ def heed(
     standing = reader.claim_of(case_id, seen.claims_since)
     if standing and standing.person not in (name, although):
         raise RefusedError(
-            f"{standing.person} has claimed this specimen. To act all the same, confirm that you "
-            "know and do it again."
+            "%(person)s has claimed this specimen. To act all the same, confirm that you "
+            "know and do it again.",
+            person=standing.person,
         )
     return standing
 

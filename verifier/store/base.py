@@ -1,5 +1,6 @@
 """What every reader and every writer of the store is made of."""
 
+from collections import Counter
 from datetime import datetime
 
 from sqlalchemy.engine.interfaces import Dialect
@@ -7,6 +8,7 @@ from sqlalchemy.engine.interfaces import Dialect
 from verifier.clock import Clock
 from verifier.store.claims import Claims
 from verifier.store.sql import Connected, Cursor
+from verifier.store.tally import Key
 
 MAIN = "main"  # the audit log of an SQLite file; several nodes keep one each
 
@@ -34,6 +36,7 @@ class Writing(Reading):
         self._clock = clock
         self._claims = claims
         self.touched: set[str] = set()
+        self.counted: Counter[Key] = Counter()
 
     def now(self) -> datetime:
         """Return the present instant of the store's clock."""
@@ -55,6 +58,10 @@ class Writing(Reading):
         """Keep other nodes from everything: for what all decisions rest on. Raises Busy."""
         if self._claims is not None:
             self._claims.take_house()
+
+    def count(self, what: str, *labels: str) -> None:
+        """Count something that is told once this transaction is committed (`Store.tally`)."""
+        self.counted[(what, *labels)] += 1
 
     def _touch(self, topic: str) -> None:
         self.touched.add(topic)

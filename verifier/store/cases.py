@@ -16,7 +16,7 @@ from verifier.store.codec import instant, micros
 from verifier.store.ids import new_id
 from verifier.store.results import ResultWrites
 from verifier.store.rows import ResultRow, StoredCase, StoredDecision
-from verifier.store.severity import open_results, severity
+from verifier.store.severity import open_results, severity, worst_reason
 from verifier.store.sql import Statement
 from verifier.store.words import WordWrites
 
@@ -235,6 +235,11 @@ class CaseWrites(ResultWrites, CaseReads, WordWrites, Writing):
         `message_id` is None when time or a person caused it; `version` is that of the rule set.
         """
         number = new_id()
+        for result in decision.results:
+            self.count("results", result.outcome)
+            worst = worst_reason(result.reasons) if result.outcome == "hold" else None
+            if worst:
+                self.count("holds", worst.rule)
         self._insert(
             _INSERT_DECISION, number, case_id, message_id, micros(decision.decided),
             decision.rule_set, codec.pack(decision),

@@ -5,6 +5,7 @@ A log never signs a state that does not extend the one it signed before.
 """
 
 import glob
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -85,6 +86,13 @@ class Notary:
             return read_note(notes[-1], key)
         except ValueError as error:
             raise StoreError(f"{self._notes}: {error}") from error
+
+    def signed_at(self) -> datetime | None:
+        """Return when the newest note was written, by the clock of its disk."""
+        try:
+            return datetime.fromtimestamp(self._notes.stat().st_mtime, UTC)
+        except OSError:
+            return None
 
     def append(self, origin: str, head: Frontier, *, first: bool) -> None:
         """Sign a head and write it to the disk for good; `first` says that none was signed before.

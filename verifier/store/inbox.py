@@ -127,6 +127,7 @@ class InboxWrites(InboxReads, Writing):
             inbound.raw,
         )  # fmt: skip
         self._touch("messages")
+        self.count("messages", inbound.connection, inbound.outcome)
         if problem:
             self._touch("problems")
 

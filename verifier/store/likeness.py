@@ -12,6 +12,7 @@ from verifier.decide.safeguards import PREFIX
 from verifier.facts.case import CaseRecord, Entry
 from verifier.facts.verdicts import Decision, ResultDecision
 from verifier.store.severity import CORRECTION, CRITICAL_FLAGS, open_results, severity
+from verifier.texts import mark
 
 INPUTS = f"{PREFIX}inputs"  # the safeguard that holds what is derived from something held
 
@@ -38,22 +39,22 @@ def alone(record: CaseRecord, decision: Decision) -> str:
 def _hindrances(record: CaseRecord, decision: Decision) -> Iterator[str]:
     held = open_results(record, decision, "hold")
     if not held:
-        yield "nothing of it is held"
+        yield mark("Nothing of it is held.")
     worst = severity(record, decision, held)
     if worst >= CORRECTION:
-        yield "it is a correction" if worst == CORRECTION else "it is critical"
+        yield mark("It is a correction.") if worst == CORRECTION else mark("It is critical.")
     if record.doubts or any(record.entries[result.entry].doubts for result in held):
-        yield "there are doubts about it"
+        yield mark("There are doubts about it.")
     if any(record.entries[result.entry].bracket for result in held):
-        yield "a control failed after it was measured"
+        yield mark("A control failed after it was measured.")
     if any(entry.state == "open" for entry in _others(record, held)):
-        yield "something of it still waits"
+        yield mark("Something of it still waits.")
     yield from (why for result in held if (why := _of_result(result)))
     rules = {reason.rule for result in held for reason in result.reasons}
     if any(request.rule in rules for request in decision.requests):
-        yield "a rule asks for something to be done first"
+        yield mark("A rule asks for something to be done first.")
     if len(following(decision)) < sum(one.outcome != "release" for one in decision.derived):
-        yield "a derived result is held for more than its inputs"
+        yield mark("A derived result is held for more than its inputs.")
 
 
 def following(decision: Decision) -> list[ResultDecision]:
@@ -74,8 +75,10 @@ def _others(record: CaseRecord, held: list[ResultDecision]) -> Iterator[Entry]:
 
 def _of_result(result: ResultDecision) -> str:
     if result.instead:
-        return "its value is suppressed"
+        return mark("Its value is suppressed.")
     kinds = {reason.kind for reason in result.reasons}
     if kinds == {"hold"}:
         return ""
-    return "a rule could not be judged" if "unknown" in kinds else "a safeguard holds it"
+    return (
+        mark("A rule could not be judged.") if "unknown" in kinds else mark("A safeguard holds it.")
+    )

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-NEWEST = "0017"
+NEWEST = "0018"
 _TABLES = "SELECT tablename FROM pg_tables WHERE schemaname = current_schema()"
 
 

@@ -35,8 +35,10 @@ def check_choice(password: str, *own_words: str) -> None:
     """
     if not SHORTEST_PASSWORD <= len(password) <= LONGEST_PASSWORD:
         raise RefusedError(
-            f"A password needs at least {SHORTEST_PASSWORD} characters "
-            f"and at most {LONGEST_PASSWORD}."
+            "A password needs at least %(shortest_password)s characters and at most "
+            "%(longest_password)s.",
+            shortest_password=SHORTEST_PASSWORD,
+            longest_password=LONGEST_PASSWORD,
         )
     if len(set(password)) < _LEAST_DIFFERENT or _left(password, own_words) < _LEAST_LEFT:
         raise RefusedError(

@@ -114,12 +114,19 @@ class PeopleWrites(PeopleReads, Writing):
         if not name.strip() or name != name.strip() or not name.isprintable():
             raise RefusedError("A name needs visible characters and no blanks at its ends.")
         if name.casefold() in _NOT_PEOPLE or name.startswith("command line"):
-            raise RefusedError(f"{name!r} is what the audit log calls no person; choose another.")
+            raise RefusedError(
+                "%(name)r is what the audit log calls no person; choose another.",
+                name=name,
+            )
         if role not in ROLES:
-            raise RefusedError(f"There is no role {role!r}; the roles are {', '.join(ROLES)}.")
+            raise RefusedError(
+                "There is no role %(role)r; the roles are %(names)s.",
+                role=role,
+                names=", ".join(ROLES),
+            )
         self.claim("people")
         if self.person(name) is not None:
-            raise RefusedError(f"There is already somebody named {name!r}.")
+            raise RefusedError("There is already somebody named %(name)r.", name=name)
         now = self.now()
         self._insert(
             _ADD, name, role, password_hash, False, 0, None, micros(now), micros(now), None, subject
@@ -130,7 +137,11 @@ class PeopleWrites(PeopleReads, Writing):
     def set_role(self, name: str, role: Role) -> None:
         """Give a person another role; their sessions end. Raises RefusedError."""
         if role not in ROLES:
-            raise RefusedError(f"There is no role {role!r}; the roles are {', '.join(ROLES)}.")
+            raise RefusedError(
+                "There is no role %(role)r; the roles are %(names)s.",
+                role=role,
+                names=", ".join(ROLES),
+            )
         self._keep_an_administrator(name, stays=role == "administrator")
         self._change("role", name, new_role=role)
 
@@ -148,7 +159,7 @@ class PeopleWrites(PeopleReads, Writing):
         """Say whom an identity provider means; sessions end. Raises RefusedError."""
         known = self.person_by_subject(subject) if subject else None
         if known is not None and known.name != name:
-            raise RefusedError(f"That is {known.name!r} already.")
+            raise RefusedError("That is %(name)r already.", name=known.name)
         self._change("subject", name, new_subject=subject)
 
     def lock_person(self, name: str) -> None:
@@ -167,7 +178,7 @@ class PeopleWrites(PeopleReads, Writing):
 
     def _change(self, what: str, name: str, **values: object) -> None:
         if not self._run(_CHANGE[what], who=name, **values):
-            raise RefusedError(f"There is nobody named {name!r}.")
+            raise RefusedError("There is nobody named %(name)r.", name=name)
         self._run(_CLOSE_ALL, who=name)
         self._touch("people")
 

@@ -54,9 +54,9 @@ _IS_DUE = Statement(
 )
 _RELEASED = Statement(
     select(func.count()).where(
-        text("state = 'released'"),
         _result.c.by_rules == bindparam("by_rules"),
         _result.c.settled >= bindparam("since"),
+        text("state = 'released'"),
     )
 )
 

@@ -12,6 +12,7 @@ from sqlalchemy.engine.interfaces import Dialect
 
 from verifier.errors import StoreError
 from verifier.store.sqlite import open_reader
+from verifier.store.tally import UNREADABLE, Tally
 from verifier.store.transaction import Reader
 
 T = TypeVar("T")
@@ -56,8 +57,9 @@ class SqliteSource:
 class Readers:
     """A pool of connections that only read."""
 
-    def __init__(self, source: Source, node: str) -> None:
+    def __init__(self, source: Source, node: str, tally: Tally | None = None) -> None:
         self._source = source
+        self._tally = tally or Tally()
         self.node = node
         self._idle: queue.LifoQueue[Any] = queue.LifoQueue(KEPT)
 
@@ -72,6 +74,7 @@ class Readers:
                 return work(Reader(connection.cursor(), self._source.dialect, log or self.node))
         except self._source.errors as error:
             said = self._source.told(error)
+            self._tally.add({(UNREADABLE,): 1})
             raise StoreError(f"the database can not be read: {said}") from error
 
     def close(self) -> None:

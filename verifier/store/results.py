@@ -20,19 +20,14 @@ _STATES = Statement(
     select(_result.c.entry, _result.c.state).where(_result.c.case_id == bindparam("case"))
 )
 _here = (_result.c.case_id == bindparam("case"), _result.c.entry == bindparam("place"))
-_REWRITE = Statement(
-    update(_result)
-    .where(*_here)
-    .values(
-        {
-            name: bindparam(f"new_{name}")
-            for name in (
-                "patient", "collected", "test", "code", "value", "unit", "specimen",
-                "specimen_type", "outcome", "reason", "analyzer", "measured",
-            )
-        }
-    )
+_FACTS = (
+    "patient", "collected", "test", "code", "value", "unit", "specimen", "specimen_type",
+    "analyzer", "measured",
 )  # fmt: skip
+_REWRITE, _REWRITE_SETTLED = (
+    Statement(update(_result).where(*_here).values({n: bindparam(f"new_{n}") for n in names}))
+    for names in ((*_FACTS, "outcome", "reason"), _FACTS)
+)
 _MOVE = Statement(
     update(_result)
     .where(*_here)
@@ -102,9 +97,11 @@ class ResultWrites(Writing):
     def _rewrite(
         self, case_id: int, row: ResultRow, entry: Entry, whose: tuple[str, int | None, str, str]
     ) -> None:
+        """Write a row anew; of a settled result, why it was held before stays."""
         patient, collected, specimen, kind = whose
         self._run(
-            _REWRITE, case=case_id, place=row.entry, new_patient=patient,
+            _REWRITE if row.outcome else _REWRITE_SETTLED,
+            case=case_id, place=row.entry, new_patient=patient,
             new_collected=_collected(entry, collected), new_test=row.test, new_code=row.code,
             new_value=codec.encode(row.value), new_unit=row.unit, new_specimen=specimen,
             new_specimen_type=kind, new_outcome=row.outcome, new_reason=row.reason,

@@ -23,6 +23,16 @@ _JUDGED_SINCE = Statement(
     .join_from(_decision, _result, _result.c.case_id == _decision.c.case_id)
     .where(_decision.c.decided >= bindparam("since"), _result.c.test == bindparam("which"))
 )
+_OPEN_SINCE = Statement(
+    select(_decision.c.case_id)
+    .join_from(_decision, _result, _result.c.case_id == _decision.c.case_id)
+    .where(
+        _decision.c.decided >= bindparam("since"),
+        _result.c.test == bindparam("which"),
+        _result.c.analyzer == bindparam("where"),
+        text("result.state = 'open'"),
+    )
+)
 _VALUES_SINCE = Statement(
     select(
         _decision.c.case_id, _result.c.entry, _result.c.value, _result.c.unit, _result.c.analyzer
@@ -80,6 +90,11 @@ class ReviewReads(Reading):
         """Return case and entry of every result of a test in the cases judged since an instant."""
         rows = self._all(_JUDGED_SINCE, which=test, since=micros(since))
         return list(dict.fromkeys((case_id, entry) for case_id, entry in rows))
+
+    def open_since(self, test: str, analyzer: str, since: datetime) -> list[int]:
+        """Return the cases judged since an instant in which a result of a test is still open."""
+        rows = self._all(_OPEN_SINCE, which=test, where=analyzer, since=micros(since))
+        return list(dict.fromkeys(case_id for (case_id,) in rows))
 
     def released_numbers(self, test: str, unit: str, since: datetime) -> list[tuple[str, Decimal]]:
         """Return the released plain numbers of a test with their analyzers, empty where not known,

@@ -118,7 +118,7 @@ class SecondFactorWrites(SecondFactorReads, Writing):
         self.claim(f"person {name}")
         self._run(_DELETE_CODES, who=name)
         if not self._run(_DELETE, who=name):
-            raise RefusedError(f"{name!r} has no second factor.")
+            raise RefusedError("%(name)r has no second factor.", name=name)
         self._run(_SIGN_OUT, who=name)
 
     def _keep(self, name: str, secret: bytes | None, pending: bytes | None, step: int) -> bool:

@@ -5,7 +5,7 @@ import secrets
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import bindparam, delete, insert, select, update
+from sqlalchemy import bindparam, delete, func, insert, select, update
 
 from verifier.store import schema
 from verifier.store.base import Reading, Writing
@@ -29,6 +29,7 @@ _OF_PERSON = Statement(
     _known.where(_session.c.person == bindparam("who"), _alive).order_by(_session.c.seen.desc())
 )
 _EVERY = Statement(_known.where(_alive).order_by(_session.c.seen.desc()))
+_OPEN_SESSIONS = Statement(select(func.count()).select_from(_session).where(_alive))
 _EXTEND = Statement(
     update(_session)
     .where(_session.c.token == bindparam("hashed"))
@@ -73,6 +74,10 @@ class SessionReads(Reading):
         if name is None:
             return [_read(row) for row in self._all(_EVERY, now=micros(now))]
         return [_read(row) for row in self._all(_OF_PERSON, who=name, now=micros(now))]
+
+    def open_sessions(self, now: datetime) -> int:
+        """Return how many browsers are signed in."""
+        return int(self._one(_OPEN_SESSIONS, now=micros(now))[0])
 
 
 class SessionWrites(SessionReads, Writing):

@@ -8,9 +8,10 @@ from verifier.store.people import password_fits
 from verifier.store.rows import Person
 from verifier.store.store import Store
 from verifier.store.transaction import Transaction
+from verifier.texts import mark
 
-WRONG = "Name or password is wrong, or this account is locked."
-_WRONG_CODE = "The code is wrong, was used before, or this account is locked."
+WRONG = mark("Name or password is wrong, or this account is locked.")
+_WRONG_CODE = mark("The code is wrong, was used before, or this account is locked.")
 
 
 def _everybody(person: Person) -> bool:

@@ -3,6 +3,7 @@
 import logging
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future
+from datetime import datetime
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO, Self, TypeVar, cast
@@ -22,6 +23,7 @@ from verifier.store.proofs import Consistency, Inclusion, prove_entry, prove_gro
 from verifier.store.readers import Readers, SqliteSource
 from verifier.store.rows import AuditHead
 from verifier.store.sessions import SqliteSession
+from verifier.store.tally import Tally
 from verifier.store.transaction import Reader, Transaction
 from verifier.store.verify import Report, verify
 from verifier.store.writer import Writer
@@ -42,8 +44,11 @@ class Store:
     Use it as a context manager or call `close`. All methods may be called from any thread.
     """
 
-    def __init__(self, writer: Writer | None, readers: Readers, notary: Notary) -> None:
+    def __init__(
+        self, writer: Writer | None, readers: Readers, notary: Notary, tally: Tally
+    ) -> None:
         self._writer = writer
+        self.tally = tally
         self._readers = readers
         self._notary = notary
         self._node = readers.node
@@ -75,7 +80,7 @@ class Store:
         if url.startswith(SHARED):
             return cls._open_shared(url, checkpoints, clock, writable, node, alone=alone)
         path, dialect = sqlite.path_of(url), sqlite.dialect()
-        writer = None
+        writer, tally = None, Tally()
         if writable:
             connection = sqlite.open_writer(path)
             try:
@@ -83,8 +88,9 @@ class Store:
             except BaseException:
                 connection.close()
                 raise
-            writer = Writer(SqliteSession(connection, dialect), clock)
-        store = cls(writer, Readers(SqliteSource(path, dialect), MAIN), Notary(checkpoints))
+            writer = Writer(SqliteSession(connection, dialect), clock, tally)
+        readers = Readers(SqliteSource(path, dialect), MAIN, tally)
+        store = cls(writer, readers, Notary(checkpoints), tally)
         log.info("database open, SQLite %s, writable: %s", sqlite.VERSION, writable)
         store._start()
         return store
@@ -118,12 +124,13 @@ class Store:
         from verifier.store.leases import Leases
 
         server, dialect, writer = postgres.address(url), postgres.dialect(), None
+        tally = Tally()
         if writable:
             migrate.upgrade_shared(server)
             session = shared.PostgresSession(server, dialect, node, alone=alone)
-            writer = Writer(session, clock)
-        readers = Readers(shared.PostgresSource(server, dialect), node)
-        store = cls(writer, readers, Notary(checkpoints, node))
+            writer = Writer(session, clock, tally)
+        readers = Readers(shared.PostgresSource(server, dialect), node, tally)
+        store = cls(writer, readers, Notary(checkpoints, node), tally)
         if writer is not None and alone:
             store.leases = Leases(server, dialect, node)
             store._bells = Bells(server, session.token, writer.ring)
@@ -165,6 +172,10 @@ class Store:
             StoreError: the log does not extend what was signed before, or the key is missing.
         """
         return sign_log(self, self._notary)
+
+    def last_signed(self) -> datetime | None:
+        """Return when the folder of checkpoints last got one of this log, None before the first."""
+        return self._notary.signed_at()
 
     def verify_audit(
         self, notes: Sequence[str] | None = None, key: PublicKey | None = None, log: str = ""

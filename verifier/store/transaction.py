@@ -1,5 +1,7 @@
 """`Reader` and `Transaction`: everything the rest of the program may do with the database."""
 
+from collections import Counter
+
 from msgspec import Struct
 
 from verifier.store.acts import ActReads, ActWrites
@@ -11,6 +13,7 @@ from verifier.store.controls import ControlReads, ControlWrites
 from verifier.store.inbox import InboxWrites
 from verifier.store.inclusion import InclusionReads
 from verifier.store.outbox import OutboxWrites
+from verifier.store.overview import OverviewReads
 from verifier.store.past import PastReads
 from verifier.store.patients import PatientReads, PatientWrites
 from verifier.store.people import PeopleReads, PeopleWrites
@@ -25,6 +28,7 @@ from verifier.store.secondfactor import SecondFactorReads, SecondFactorWrites
 from verifier.store.shadows import ShadowReads, ShadowWrites
 from verifier.store.sights import SightReads
 from verifier.store.signedin import SessionReads, SessionWrites
+from verifier.store.tally import Key
 from verifier.store.usage import UsageReads
 from verifier.store.worklist import WorklistReads, WorklistWrites
 
@@ -51,6 +55,7 @@ class Reader(
     InclusionReads,
     UsageReads,
     WorklistReads,
+    OverviewReads,
 ):
     """Reads one consistent state of the database; see the parts for the methods."""
 
@@ -61,6 +66,7 @@ class Mark(Struct, frozen=True):
     touched: frozenset[str]
     log: LogState | None
     held: frozenset[Claim]
+    counted: Counter[Key]
 
 
 class Transaction(
@@ -95,12 +101,13 @@ class Transaction(
     def mark(self) -> Mark:
         """Return a point that `return_to` goes back to."""
         held = self._claims.held if self._claims else frozenset()
-        return Mark(frozenset(self.touched), self._log, held)
+        return Mark(frozenset(self.touched), self._log, held, self.counted.copy())
 
     def return_to(self, mark: Mark) -> None:
         """Forget what happened in memory since `mark`; the caller undoes the rows."""
         self.touched = set(mark.touched)
         self._log = mark.log
+        self.counted = mark.counted
         if self._claims:
             self._claims.held = mark.held
 

@@ -19,6 +19,7 @@ from verifier.errors import StoreError
 from verifier.store.claims import Busy, Claim
 from verifier.store.sessions import Session
 from verifier.store.sql import Cursor
+from verifier.store.tally import FAILED, Tally
 from verifier.store.transaction import Transaction
 
 log = logging.getLogger(__name__)
@@ -46,8 +47,9 @@ class _UndoneError(Exception):
 class Writer:
     """Runs submitted work on a connection nobody else uses."""
 
-    def __init__(self, session: Session, clock: Clock) -> None:
+    def __init__(self, session: Session, clock: Clock, tally: Tally) -> None:
         self._session = session
+        self._tally = tally
         self._clock = clock
         self._jobs: queue.SimpleQueue[_Job | None] = queue.SimpleQueue()
         self._bells: list[Bell] = []
@@ -128,6 +130,7 @@ class Writer:
             session.commit()
         except BaseException as error:  # whatever it was, those who wait must hear of it
             return self._failed(jobs, error)
+        self._tally.add(transaction.counted)
         for future, value, problem in outcomes:
             if problem is None:
                 future.set_result(value)
@@ -181,6 +184,7 @@ class Writer:
             jobs[0].tries += 1
             return jobs
         log.error("a transaction could not be committed: %s", why)
+        self._tally.add({(FAILED,): 1})
         for job in jobs:
             job.future.set_exception(self._as_ours(cause))
         return []

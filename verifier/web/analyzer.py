@@ -9,36 +9,42 @@ from datetime import datetime
 
 from verifier.facts.case import Entry
 from verifier.facts.catalogue import ConnectionMap
+from verifier.texts import mark
+from verifier.web.catalogue import say
 from verifier.web.segments import Said
+from verifier.web.units import readable
 
 FLAGS = {
-    "L": "below low normal",
-    "H": "above high normal",
-    "LL": "below lower panic limits",
-    "HH": "above upper panic limits",
-    "<": "below absolute low-off instrument scale",
-    ">": "above absolute high-off instrument scale",
-    "N": "normal",
-    "A": "abnormal",
-    "AA": "very abnormal",
-    "U": "significant change up",
-    "D": "significant change down",
-    "B": "better",
-    "W": "worse",
+    "L": mark("below low normal"),
+    "H": mark("above high normal"),
+    "LL": mark("below lower panic limits"),
+    "HH": mark("above upper panic limits"),
+    "<": mark("below absolute low-off instrument scale"),
+    ">": mark("above absolute high-off instrument scale"),
+    "N": mark("normal"),
+    "A": mark("abnormal"),
+    "AA": mark("very abnormal"),
+    "U": mark("significant change up"),
+    "D": mark("significant change down"),
+    "B": mark("better"),
+    "W": mark("worse"),
 }
 STATUSES = {
-    "C": "correction",
-    "D": "deletes what was sent",
-    "F": "final",
-    "I": "specimen in lab, results pending",
-    "P": "preliminary",
-    "R": "entered, not verified",
-    "S": "partial",
-    "U": "final, without retransmission",
-    "W": "was wrong, of another patient for instance",
-    "X": "can not be obtained",
+    "C": mark("correction"),
+    "D": mark("deletes what was sent"),
+    "F": mark("final"),
+    "I": mark("specimen in lab, results pending"),
+    "P": mark("preliminary"),
+    "R": mark("entered, not verified"),
+    "S": mark("partial"),
+    "U": mark("final, without retransmission"),
+    "W": mark("was wrong, of another patient for instance"),
+    "X": mark("can not be obtained"),
 }
-_HANDLED = {"ignore": "this laboratory has it ignored", "hold": "this laboratory has it hold"}
+_HANDLED = {
+    "ignore": mark("this laboratory has it ignored"),
+    "hold": mark("this laboratory has it hold"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,11 +81,16 @@ def analyzer_said(
     return Analyzer(
         seen.analyzer,
         entry.connection,
-        [Flag(f, FLAGS.get(f, ""), _HANDLED.get(handled.get(f, ""), "")) for f in seen.flags],
+        [_flag(code, handled.get(code, "")) for code in seen.flags],
         message.notes.get(seen.segment, ()) if message else (),
-        f"{seen.reference} {seen.unit}".strip() if seen.reference else "",
-        STATUSES.get(seen.status, seen.status),
+        f"{seen.reference} {readable(seen.unit)}".strip() if seen.reference else "",
+        say(STATUSES[seen.status]) if seen.status in STATUSES else seen.status,
         seen.run,
         seen.analysed.at if seen.analysed else None,
         entry.arrived,
     )
+
+
+def _flag(code: str, handled: str) -> Flag:
+    means, does = FLAGS.get(code), _HANDLED.get(handled)
+    return Flag(code, say(means) if means else "", say(does) if does else "")

@@ -15,6 +15,7 @@ from verifier.store.rows import AuditEntry, OutgoingRow, StoredCase, StoredDecis
 from verifier.store.search import Found
 from verifier.store.sights import LISTED
 from verifier.store.transaction import Reader
+from verifier.web.catalogue import say
 from verifier.web.lines import Known, Line, derived_line, lines
 from verifier.web.searchview import HitResult, hits
 from verifier.web.segments import Said, said_by
@@ -140,13 +141,13 @@ def _nearby(
 def age_text(birth: BirthDate | None, on: date) -> str:
     """Return an age in the unit that tells most: days, months, then years."""
     if birth is None:
-        return "age not known"
+        return say("age not known")
     years, most = age_range(birth, on, "years")
     if years != most:
-        return f"{years} to {most} years"
+        return say("%(least)s to %(most)s years", least=years, most=most)
     if years >= 2:
-        return f"{years} years"
+        return say("%(count)s years", count=years)
     months, _ = age_range(birth, on, "months")
     if months >= 2:
-        return f"{months} months"
-    return f"{age_range(birth, on, 'days')[0]} days"
+        return say("%(count)s months", count=months)
+    return say("%(count)s days", count=age_range(birth, on, "days")[0])

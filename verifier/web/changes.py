@@ -10,8 +10,10 @@ from verifier.language.changes import ChangeLimit, change_check
 from verifier.language.fitting import fits
 from verifier.language.limits import LimitTables
 from verifier.language.scene import Scene
+from verifier.web.catalogue import say
 from verifier.web.earlier import Before
 from verifier.web.limitlist import in_words
+from verifier.web.units import readable
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,14 +74,18 @@ def moved(now: Value, before: Value, unit: str) -> str:
     if isinstance(now, Titer) != isinstance(before, Titer):
         return ""
     if now.value == before.value:
-        return "is unchanged"
+        return say("is unchanged")
     up = now.value > before.value
     if isinstance(now, Titer):
         high, low = sorted((now.value, before.value), reverse=True)
-        return f"{'rose' if up else 'fell'} by a factor of {_short(high / low)}"
+        factor = _short(high / low)
+        if up:
+            return say("rose by a factor of %(factor)s", factor=factor)
+        return say("fell by a factor of %(factor)s", factor=factor)
     size = abs(now.value - before.value)
     percent = f" ({_short(size / abs(before.value) * 100)} %)" if before.value else ""
-    return f"{'rose' if up else 'fell'} by {format(size, 'f')} {unit}".rstrip() + percent
+    by = f"{format(size, 'f')} {readable(unit)}".rstrip() + percent
+    return say("rose by %(size)s", size=by) if up else say("fell by %(size)s", size=by)
 
 
 def _short(number: Decimal) -> str:
@@ -93,7 +99,7 @@ def _against(row: ChangeLimit, scene: Scene) -> Against:
     truth = change_check([row], lambda s: s.result, scene.test).truth(scene)
     text = in_words(row.text)
     if truth is True:
-        return Against(text, row.source, "further than that", beyond=True)
+        return Against(text, row.source, say("further than that"), beyond=True)
     if truth is False:
-        return Against(text, row.source, "not further than that", beyond=False)
+        return Against(text, row.source, say("not further than that"), beyond=False)
     return Against(text, row.source, "; ".join(truth.sentences()), beyond=False)

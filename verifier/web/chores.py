@@ -10,6 +10,7 @@ from typing import Any
 from verifier.errors import VerifierError
 from verifier.service.failures import named
 from verifier.service.givingway import giving_way
+from verifier.texts import mark
 
 log = logging.getLogger(__name__)
 _MOST_KEPT = 20  # of the newest
@@ -35,7 +36,7 @@ class Chore:
         """Note how far it is. Raises StoppingError when it is to break off."""
         self.done, self.of = done, of
         if self._closing.is_set():
-            raise StoppingError("It was broken off: the service stopped.")
+            raise StoppingError(mark("It was broken off: the service stopped."))
 
 
 class Chores:

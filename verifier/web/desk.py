@@ -14,6 +14,7 @@ from verifier.entrance import Web
 from verifier.errors import RefusedError
 from verifier.service import worklist
 from verifier.service.line import Line
+from verifier.service.status import Status
 from verifier.settings import Settings
 from verifier.store.people import hash_password
 from verifier.store.rows import Person, Session
@@ -21,13 +22,16 @@ from verifier.store.signin import WRONG, sign_in
 from verifier.store.store import Store
 from verifier.store.transaction import Reader, Transaction
 from verifier.store.worklistrows import View, Wanted
+from verifier.texts import mark
 from verifier.web import words
+from verifier.web.catalogue import add_catalogue, say, told
 from verifier.web.chores import Chores
 from verifier.web.livecheck import LiveCheck
 from verifier.web.pulse import Pulse
 from verifier.web.roles import ABILITIES, can
 from verifier.web.sights import Sights
 from verifier.web.slowing import Slowing
+from verifier.web.units import readable
 from verifier.web.worklistview import AGES
 
 if TYPE_CHECKING:
@@ -36,15 +40,18 @@ if TYPE_CHECKING:
 Content = dict[str, Any]
 MOST_WATCHED = 5000  # of the queue, worst first, whose versions open pages are told
 SIGNING = "gave the password to sign"  # what the audit log says of it
-_NOT_SIGNED = "The password is wrong, or this account is locked."
+_NOT_SIGNED = mark("The password is wrong, or this account is locked.")
 AT_THE_DOOR = ""  # the audit log says more once it is known whether something else is owed
 
 
 class Desk:
     """Everything one running page is made of. Handlers run in threads and share it."""
 
-    def __init__(self, store: Store, line: Line, settings: Settings, clock: Clock) -> None:
+    def __init__(
+        self, store: Store, line: Line, settings: Settings, clock: Clock, status: Status
+    ) -> None:
         self.store = store
+        self.status = status
         self.line = line
         self.settings = settings
         self.clock = clock
@@ -220,9 +227,16 @@ def _environment(zone: ZoneInfo, clock: Clock) -> Environment:
         "visible": words.visible,
         "detail": words.detail,
         "sentence": words.sentence,
+        "month": words.month,
+        "word": words.word,
+        "said": say,
+        "told": told,
+        "severity": words.severity,
+        "unit": readable,
     }
     environment.filters |= {"left": lambda soon, due: words.left(soon, due, clock())}
-    environment.globals |= {"can": can, "abilities": ABILITIES, "SEVERITIES": words.SEVERITIES}
+    add_catalogue(environment)
+    environment.globals |= {"can": can, "abilities": ABILITIES}
     environment.globals |= {"AGES": AGES}
     return environment
 

@@ -13,7 +13,9 @@ from verifier.facts.subjects import Specimen
 from verifier.facts.values import Number, Titer, Value
 from verifier.store.search import FoundResult
 from verifier.web import chart, history
+from verifier.web.catalogue import say
 from verifier.web.limitlist import Band
+from verifier.web.units import readable
 from verifier.web.words import dated
 
 MOST = 40
@@ -65,21 +67,26 @@ class History:
             if not one.apart
         ]
         if self.now is not None:
-            said = f"{self.text} {self.unit}, this specimen, {dated(self.at, zone)}"
+            value, at = f"{self.text} {readable(self.unit)}".strip(), dated(self.at, zone)
+            said = say("%(value)s, this specimen, %(at)s", value=value, at=at)
             points.append(chart.Point(self.at, self.now, said, present=True))
         return sorted(points, key=lambda point: (point.at, point.present))
 
     def label(self, band: Band | None) -> str:
         """Return what the drawing is called."""
-        of = f"; reference {band.text} for {band.whom}" if band else ""
-        return f"{self.title} in {self.unit or 'its values'} over time{of}"
+        unit = readable(self.unit) or say("its values")
+        called = say("%(test)s in %(unit)s over time", test=self.title, unit=unit)
+        if band is None:
+            return called
+        of = say("reference %(limits)s for %(whom)s", limits=band.text, whom=band.whom)
+        return f"{called}; {of}"
 
 
 def _readout(one: Before, zone: ZoneInfo) -> str:
     parts = (
-        f"{one.text} {one.unit}".strip(),
+        f"{one.text} {readable(one.unit)}".strip(),
         dated(one.collected, zone),
-        f"specimen {one.specimen}",
+        say("specimen %(specimen)s", specimen=one.specimen),
         one.analyzer,
         one.note,
     )
@@ -116,11 +123,12 @@ def _before(
     shown = past.unit
     if past.unit != wanted:
         converted = in_unit_of(test, value, past.unit) if test and test.unit == wanted else None
-        apart = "" if converted else f"in {past.unit or 'no unit'}"
-        note = f"stored in {past.unit or 'no unit'}" if converted else ""
+        stored = readable(past.unit) or say("no unit")
+        apart = "" if converted else say("in %(unit)s", unit=stored)
+        note = say("stored in %(unit)s", unit=stored) if converted else ""
         value, shown = converted or value, wanted if converted else past.unit
     if past.specimen_type and specimen.type and past.specimen_type != specimen.type:
-        apart = f"of {past.specimen_type}"
+        apart = say("of %(specimen)s", specimen=past.specimen_type)
     collected = past.collected
     assert collected is not None
     later = specimen.collected is not None and collected > specimen.collected.at

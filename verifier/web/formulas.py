@@ -12,6 +12,7 @@ from verifier.language.derived import names_in
 from verifier.language.program import Program
 from verifier.language.scene import shown
 from verifier.language.spelled import spelled
+from verifier.web.catalogue import say
 
 T = TypeVar("T")
 
@@ -94,9 +95,11 @@ def _of_person(item: tree.Derive, case: Case) -> Iterator[Input]:
         collected = case.specimen.collected
         day = calendar_day(collected) if collected else case.now.date()
         years = age_range(person.birth, day, "years") if person and person.birth else None
-        yield Input("Age", "–".join(str(one) for one in sorted(set(years or ()))), "years")
+        yield Input(
+            say("Age"), "–".join(str(one) for one in sorted(set(years or ()))), say("years")
+        )
     if any(isinstance(part, tree.SexIs) for part in parts):
-        yield Input("Sex", person.sex if person and person.sex else "not known", "")
+        yield Input(say("Sex"), person.sex if person and person.sex else say("not known"), "")
 
 
 def _parts_of(node: object) -> Iterator[object]:

@@ -10,6 +10,7 @@ from fastapi.responses import RedirectResponse, Response
 
 from verifier.errors import VerifierError
 from verifier.store.rows import Session
+from verifier.web.catalogue import say
 from verifier.web.desk import Desk, TheDesk
 from verifier.web.roles import ABILITIES
 
@@ -53,9 +54,9 @@ def watching(request: Request, desk: TheDesk) -> Session:
     """Return the session of a request that is no act of a person and prolongs nothing."""
     session = _known(desk, request.cookies.get(COOKIE, ""))
     if session is None:
-        raise NotSignedInError("Sign in first.")
+        raise NotSignedInError(say("Sign in first."))
     if session.step:
-        raise OwingError("Signing in is not finished.")
+        raise OwingError(say("Signing in is not finished."))
     return session
 
 
@@ -67,7 +68,7 @@ def entering(request: Request, desk: TheDesk) -> Session:
     """
     session = _known(desk, request.cookies.get(COOKIE, ""))
     if session is None or not session.step:
-        raise NotSignedInError("Sign in first.")
+        raise NotSignedInError(say("Sign in first."))
     return session
 
 
@@ -92,7 +93,12 @@ class May:
         """Raise ForbiddenError when the role does not allow it."""
         if session.person.role not in self.roles:
             raise ForbiddenError(
-                f"Signed in as {session.person.role}, you may not {self.ability}.", session
+                say(
+                    "Signed in as %(role)s, you may not %(act)s.",
+                    role=say(session.person.role),
+                    act=say(self.ability),
+                ),
+                session,
             )
 
 
@@ -125,7 +131,7 @@ async def meant_before_sign_in(request: Request) -> None:
 def _same_site(request: Request) -> None:
     site = request.headers.get("sec-fetch-site", "same-origin")  # absent outside browsers
     if site not in {"same-origin", "none"}:
-        raise ForbiddenError("This request came from another site and was not carried out.")
+        raise ForbiddenError(say("This request came from another site and was not carried out."))
 
 
 def _same_token(given: object, expected: str) -> None:
@@ -136,8 +142,10 @@ def _same_token(given: object, expected: str) -> None:
     )
     if not fits:
         raise ForbiddenError(
-            "This form was not made for your present session and was not carried out. "
-            "Go back, load the page again and repeat."
+            say(
+                "This form was not made for your present session and was not carried out. "
+                "Go back, load the page again and repeat."
+            )
         )
 
 
@@ -146,7 +154,7 @@ def numbers_fit(request: Request) -> None:
     for value in request.path_params.values():
         digits = str(value).lstrip("-")
         if digits.isdecimal() and int(digits) > LARGEST_ID:
-            raise HTTPException(404, "There is no such number")
+            raise HTTPException(404, say("There is no such number"))
 
 
 def set_cookie(response: Response, desk: Desk, name: str, value: str) -> None:

@@ -13,6 +13,7 @@ from markupsafe import Markup, escape
 
 from verifier.facts.numbers import value_text
 from verifier.facts.values import Between, Number, Value
+from verifier.web.catalogue import say
 
 WIDTH, HEIGHT, MARGIN = 168, 40, 6
 _INTERVAL = re.compile(r"(-?\d+(?:\.\d+)?) *(?:-|–|to) *(-?\d+(?:\.\d+)?)")
@@ -102,5 +103,5 @@ def _mark(x: float, y: float, kind: str, present: bool) -> str:
 
 def _description(points: Sequence[Point], reference: str) -> str:
     values = ", ".join(value_text(point.value) for point in points)
-    band = f"; reference {reference}" if reference else ""
-    return f"Values over time, oldest first: {values}{band}"
+    said = say("Values over time, oldest first: %(values)s", values=values)
+    return f"{said}; {say('reference %(limits)s', limits=reference)}" if reference else said

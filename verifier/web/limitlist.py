@@ -7,6 +7,9 @@ from decimal import Decimal
 from verifier.language.fitting import ForPatients, fits, limit_words
 from verifier.language.limits import KINDS, LimitTables
 from verifier.language.scene import Scene
+from verifier.web.catalogue import say
+from verifier.web.units import readable
+from verifier.web.words import word
 
 # How `spelled` writes a reference change value.
 _CHANCE = re.compile(r" \((lognormal )?rcv\(([^()]*)\)\)")
@@ -41,24 +44,29 @@ def limits_of(test: str, tables: LimitTables, scene: Scene) -> list[Limit]:
             fitting = fits(row, scene)
             if fitting is not False:
                 doubt = "" if fitting is True else "; ".join(fitting.sentences())
-                found.append(Limit(limit_words(kind), row.text(), whom(row), row.source, doubt))
+                found.append(
+                    Limit(
+                        word(limit_words(kind)), readable(row.text()), whom(row), row.source, doubt
+                    )
+                )
     for change in tables.changes.get(test, ()):
         fitting = fits(change, scene)
         if fitting is not False:
             doubt = "" if fitting is True else "; ".join(fitting.sentences())
             text = in_words(change.text)
-            found.append(Limit("change limit", text, whom(change), change.source, doubt))
+            found.append(Limit(say("change limit"), text, whom(change), change.source, doubt))
     return found
 
 
 def in_words(text: str) -> str:
     """Return the text of a change limit with the reference change value called by its name."""
-    return _CHANCE.sub(_called, text)
+    return readable(_CHANCE.sub(_called, text))
 
 
 def _called(found: re.Match[str]) -> str:
-    kind = "log-normal " if found[1] else ""
-    return f", the {kind}reference change value ({found[2]}),"
+    if found[1]:
+        return say(", the log-normal reference change value (%(chance)s),", chance=found[2])
+    return say(", the reference change value (%(chance)s),", chance=found[2])
 
 
 def band_of(test: str, tables: LimitTables, scene: Scene) -> Band | None:
@@ -68,9 +76,9 @@ def band_of(test: str, tables: LimitTables, scene: Scene) -> Band | None:
         return None
     row = rows[0]
     part = row.stretches[0].shown(row.present) if row.present else row.stretches[0]
-    return Band(part.low, part.high, row.text(), whom(row))
+    return Band(part.low, part.high, readable(row.text()), whom(row))
 
 
 def whom(row: ForPatients) -> str:
     """Return the population of a limit as words, ``everybody`` where it has none."""
-    return row.population.replace("_", " ") or "everybody"
+    return row.population.replace("_", " ") or say("everybody")

@@ -19,6 +19,7 @@ from verifier.store.rows import ControlRow, StoredCase
 from verifier.store.search import FoundResult
 from verifier.store.severity import worst_reason
 from verifier.web.analyzer import Analyzer, analyzer_said
+from verifier.web.catalogue import say
 from verifier.web.changes import Change, change_of
 from verifier.web.chart import chart
 from verifier.web.earlier import Before, History, others
@@ -26,6 +27,7 @@ from verifier.web.formulas import Formula, formula_of
 from verifier.web.history import draw
 from verifier.web.limitlist import Band, Limit, band_of, limits_of
 from verifier.web.segments import Said
+from verifier.web.units import readable
 
 _ORDER = {"open": 0, "released": 1, "suppressed": 1, "rejected": 2}
 _OUTCOMES = {"hold": 0, "wait": 1, "release": 2}
@@ -145,15 +147,15 @@ def _line(known: Known, place: int, entry: Entry) -> Line:
     test = known.catalogue.tests.get(name)
     value = verdict.value if verdict else seen.text or ""
     unit = verdict.unit if verdict else seen.unit
-    said = f"{seen.text or 'nothing'} {seen.unit}".strip()
+    said = f"{seen.text or say('nothing')} {seen.unit}".strip()
     control = known.controls.get((name, analyzer_of(entry))) or known.controls.get((name, ""))
     line = Line(
         place=place,
         title=(verdict.title if verdict else "") or seen.name or seen.code,
         code=f"{seen.code} {seen.system}".strip(),
-        value=value or (seen.text or "no value"),
+        value=value or (seen.text or say("no value")),
         unit=unit,
-        sent="" if said == f"{value} {unit}".strip() else said,
+        sent="" if said == f"{value} {unit}".strip() else readable(said),
         flag=verdict.flag if verdict else "",
         reference=verdict.reference if verdict else "",
         outcome=verdict.outcome if verdict else "hold",

@@ -6,6 +6,7 @@ from itertools import groupby
 from zoneinfo import ZoneInfo
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from verifier.documents.document import (
     Cell,
@@ -24,14 +25,19 @@ from verifier.documents.document import (
 from verifier.facts.catalogue import TestDefinition
 from verifier.quality.figures import Figures
 from verifier.store.qualityrows import ControlLevel, ControlResult, CorrectiveAction
+from verifier.texts import mark
+from verifier.web.catalogue import say
 from verifier.web.monthview import MonthLine
 from verifier.web.qualitynumbers import brief, digits_of, insert_of, shown
+from verifier.web.units import readable
+from verifier.web.words import month as month_name
+from verifier.web.words import word
 
-CAUTIONS = (
+CAUTIONS = mark(
     "Not a medical device by itself. The laboratory chooses its controls, limits and rules, its "
     "director approves them, and local law and accreditation decide."
 )
-METHOD = (
+METHOD = mark(
     "The figures are those of the accepted values; where any was rejected, a second line gives "
     "those of all values: a method that has moved shows there, since the rules that find it reject "
     "true values. What a person left out is counted and is in neither. SD with n − 1. CV = SD / "
@@ -39,11 +45,13 @@ METHOD = (
     "where the settings give an allowable error."
 )
 _COLUMNS = (
-    Column("Test", 2.8), Column("Analyzer", 2), Column("Control", 2.8), Column("Lot", 1.8),
-    Column("n", 1, right=True), Column("Rejected", 2.1, right=True),
-    Column("Left out", 1.2, right=True), Column("Insert", 2.6, right=True),
-    Column("Mean", 1.8, right=True), Column("SD", 1.5, right=True), Column("CV %", 1.4, right=True),
-    Column("Bias %", 1.7, right=True), Column("Sigma", 1.7, right=True),
+    Column(mark("Test"), 2.8), Column(mark("Analyzer"), 2), Column(mark("Control"), 2.8),
+    Column(mark("Lot"), 1.8),
+    Column(mark("n"), 1, right=True), Column(mark("Rejected"), 2.1, right=True),
+    Column(mark("Left out"), 1.2, right=True), Column(mark("Insert"), 2.6, right=True),
+    Column(mark("Mean"), 1.8, right=True), Column(mark("SD"), 1.5, right=True),
+    Column(mark("CV %"), 1.4, right=True),
+    Column(mark("Bias %"), 1.7, right=True), Column(mark("Sigma"), 1.7, right=True),
 )  # fmt: skip
 
 
@@ -61,15 +69,15 @@ class Month(Struct, frozen=True):
 def month_document(month: Month, made: datetime) -> Document:
     """Return a month as a document."""
     return Document(
-        title=f"Controls in {month.begin:%B %Y}",
+        title=say("Controls in %(month)s", month=month_name(month.begin.date())),
         subtitle=month.laboratory,
         made=made,
         foot=month.laboratory,
         first=(
-            Paragraph(CAUTIONS, "quiet"),
-            Paragraph(METHOD, "quiet"),
+            Paragraph(say(CAUTIONS), "quiet"),
+            Paragraph(say(METHOD), "quiet"),
             _summary(month),
-            Signatures(("Reviewed by",)),
+            Signatures((say("Reviewed by"),)),
         ),
         sections=tuple(_sections(month)),
         contents=False,
@@ -78,7 +86,8 @@ def month_document(month: Month, made: datetime) -> Document:
 
 def _summary(month: Month) -> Table:
     rows = tuple(row for line in month.lines for row in _rows(line, month))
-    return Table(_COLUMNS, rows, empty="No control was measured in this month.")
+    columns = tuple(replace(column, title=say(column.title)) for column in _COLUMNS)
+    return Table(columns, rows, empty=say("No control was measured in this month."))
 
 
 def _rows(line: MonthLine, month: Month) -> Iterator[tuple[Cell | str, ...]]:
@@ -87,11 +96,11 @@ def _rows(line: MonthLine, month: Month) -> Iterator[tuple[Cell | str, ...]]:
     yield (
         _title(month, level.test), line.analyzer, level.name, level.lot, n,
         Cell(str(line.rejected), "bad" if line.rejected else ""), str(line.left_out),
-        f"{brief(level.mean, level)} {level.unit}", *numbers,
+        f"{brief(level.mean, level)} {readable(level.unit)}", *numbers,
     )  # fmt: skip
     if told.everything:
         n, *numbers = _numbers(level, told.everything)
-        yield ("", "", "all values", "", n, "", "", "", *numbers)
+        yield ("", "", say("all values"), "", n, "", "", "", *numbers)
 
 
 def _numbers(level: ControlLevel, told: Figures) -> tuple[str, ...]:
@@ -112,13 +121,15 @@ def _sections(month: Month) -> Iterator[Section]:
             if (action.test, action.analyzer) == (test, analyzer)
         )
         if done:
-            blocks = (*blocks, Paragraph("Corrective actions", "strong"), Points(done))
-        yield Section(f"{_title(month, test)} on {analyzer}", blocks)
+            blocks = (*blocks, Paragraph(say("Corrective actions"), "strong"), Points(done))
+        yield Section(
+            say("%(test)s on %(analyzer)s", test=_title(month, test), analyzer=analyzer), blocks
+        )
 
 
 def _level(line: MonthLine, month: Month) -> tuple[Paragraph | Chart | Points, ...]:
     level = line.level
-    head = Paragraph(f"{level.name}, lot {level.lot}: {insert_of(level)}")
+    head = Paragraph(f"{level.name}, {say('lot %(lot)s', lot=level.lot)}: {insert_of(level)}")
     found = tuple(_told(each, month.zone) for each in line.results if _remarkable(each))
     chart = _chart(line, month)
     return (head, chart, Points(found)) if found else (head, chart)
@@ -132,12 +143,12 @@ def _chart(line: MonthLine, month: Month) -> Chart:
     )
     days = [f"{each.at.astimezone(month.zone):%Y-%m-%d}" for each in drawn]
     levels = tuple(
-        Level(sd, "mean" if sd == 0 else f"{sd:+d} SD".replace("-", "−"),
+        Level(sd, say("mean") if sd == 0 else f"{sd:+d} SD".replace("-", "−"),
               "strong" if sd in (0, 3, -3) else "quiet")
         for sd in range(-3, 4)
     )  # fmt: skip
     return Chart(
-        f"{len(drawn)} values, in SDs from the mean each was judged by",
+        say("%(count)s values, in SDs from the mean each was judged by", count=len(drawn)),
         marks,
         levels,
         left=days[0] if days else "",
@@ -160,10 +171,14 @@ def _remarkable(result: ControlResult) -> bool:
 
 def _told(result: ControlResult, zone: ZoneInfo) -> Cell:
     rules = f" ({', '.join(result.rules)})" if result.rules else ""
-    out = f", left out by {result.left_out_by}: {result.left_out_why}" if result.left_out else ""
-    text = f"{result.at.astimezone(zone):%Y-%m-%d %H:%M}: {result.value} {result.unit}, "
+    out = ""
+    if result.left_out:
+        told = say("left out by %(who)s: %(why)s", who=result.left_out_by, why=result.left_out_why)
+        out = f", {told}"
+    value = f"{result.value} {readable(result.unit)}"
+    text = f"{result.at.astimezone(zone):%Y-%m-%d %H:%M}: {value}, "
     tone: Tone = "bad" if result.verdict == "rejected" and not out else ""
-    return Cell(f"{text}{result.verdict}{rules}{out}", tone)
+    return Cell(f"{text}{word(result.verdict)}{rules}{out}", tone)
 
 
 def _title(month: Month, test: str) -> str:

@@ -2,13 +2,14 @@
 
 import csv
 import io
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
 from zoneinfo import ZoneInfo
 
 from verifier.quality.figures import Figures, figures
+from verifier.settings import Quality
 from verifier.store.qualityrows import ControlLevel, ControlResult
 from verifier.store.transaction import Reader
 from verifier.web.qualitynumbers import shown
@@ -79,19 +80,19 @@ def month_of(text: str, zone: ZoneInfo, now: datetime) -> tuple[datetime, dateti
     return begin, end
 
 
-def month(
-    reader: Reader, begin: datetime, end: datetime, allowable: Mapping[str, Decimal]
-) -> list[MonthLine]:
+def month(reader: Reader, begin: datetime, end: datetime, settings: Quality) -> list[MonthLine]:
     """Return the figures of every level measured between two instants, by test and analyzer."""
     found = []
     for level in reader.control_levels():
+        allowable = settings.allowable.get(level.test)
+        most = allowable.known().at(level.mean) if allowable else None
         on: dict[str, list[ControlResult]] = {}
         for each in reader.results_of_level(level.id, begin):
             if each.at < end and each.value is not None and each.verdict != "not judged":
                 on.setdefault(each.analyzer, []).append(each)
         for analyzer, results in on.items():
             counted = [each for each in results if each.counts]
-            told = both(counted, level.mean, allowable.get(level.test))
+            told = both(counted, level.mean, most)
             rejected = sum(each.verdict == "rejected" for each in counted)
             out = len(results) - len(counted)
             found.append(MonthLine(level, analyzer, told, rejected, out, results))

@@ -12,11 +12,15 @@ from verifier.facts.catalogue import TestDefinition
 from verifier.quality.choices import MEANINGS, RuleName
 from verifier.quality.standing import QualityState
 from verifier.service.gating import stands_now
+from verifier.service.levels import in_use
 from verifier.settings import Quality
 from verifier.store.qualityrows import ControlLevel, ControlResult, CorrectiveAction, StandingRow
 from verifier.store.transaction import Reader
+from verifier.web.catalogue import say
 from verifier.web.controlchart import Mark, chart
 from verifier.web.qualitynumbers import brief, digits_of, shown
+from verifier.web.units import readable
+from verifier.web.words import word
 
 MARKS = {
     "in control": "✓", "warning": "△", "out of control": "✕", "control not judged": "?",
@@ -58,27 +62,46 @@ def standings(reader: Reader, settings: Quality, now: datetime) -> list[Shown]:
     return sorted(found, key=rank)
 
 
+def not_judged(reader: Reader, since: datetime) -> dict[str, list[ControlResult]]:
+    """Return what arrived since an instant and could not be judged: what is to be settled, and
+    apart from it what is `without_levels`, of tests that no level is defined for on its analyzer
+    and nothing follows from."""
+    levels = reader.control_levels()
+    found: dict[str, list[ControlResult]] = {"not_judged": [], "without_levels": []}
+    for each in reader.controls_not_judged(since):
+        gated = not each.test or in_use(levels, each.test, each.analyzer)
+        if each.left_out is None:
+            found["not_judged" if gated else "without_levels"].append(each)
+    return found
+
+
 def rules_in_use(settings: Quality) -> list[str]:
     """Return the control rules in use and what is chosen where their definitions leave it open."""
 
     def named(rules: Iterable[RuleName]) -> str:
-        return "; ".join(f"{rule} ({MEANINGS[rule]})" for rule in rules) or "no rule"
+        return "; ".join(f"{rule} ({say(MEANINGS[rule])})" for rule in rules) or say("no rule")
 
     said = [
-        f"warns: {named(settings.warn)}",
-        f"rejects: {named(settings.reject)}",
-        f"a value exactly on a limit is {'beyond' if settings.inclusive else 'not beyond'} it; one "
-        "exactly on the mean is on neither side",
+        say("warns: %(rules)s", rules=named(settings.warn)),
+        say("rejects: %(rules)s", rules=named(settings.reject)),
+        say("a value exactly on a limit is beyond it; one exactly on the mean is on neither side")
+        if settings.inclusive
+        else say(
+            "a value exactly on a limit is not beyond it; one exactly on the mean is on neither "
+            "side"
+        ),
     ]
     if "R-4s" in (*settings.warn, *settings.reject):
-        apart = "the highest and the lowest value of a run are more than 4 SD apart"
-        sides = "one value of a run is beyond +2 SD and another beyond −2 SD"
+        apart = say("the highest and the lowest value of a run are more than 4 SD apart")
+        sides = say("one value of a run is beyond +2 SD and another beyond −2 SD")
         said.append(f"R-4s: {apart if settings.spread == 'range' else sides}")
     if settings.across:
-        said.append(f"over all levels together as well: {', '.join(settings.across)}")
+        said.append(
+            say("over all levels together as well: %(rules)s", rules=", ".join(settings.across))
+        )
     if settings.after_warning:
-        said.append("rejects only in a run with a value beyond 2 SD")
-    said.append("no rule looks back over a corrective action or into another lot")
+        said.append(say("rejects only in a run with a value beyond 2 SD"))
+    said.append(say("no rule looks back over a corrective action or into another lot"))
     return said
 
 
@@ -121,17 +144,21 @@ def _mark(result: ControlResult) -> str:
 
 
 def _told(result: ControlResult, level: ControlLevel, at: datetime) -> str:
-    value = "no value" if result.value is None else f"{brief(result.value, level)} {result.unit}"
+    value = say("no value")
+    if result.value is not None:
+        value = f"{brief(result.value, level)} {readable(result.unit)}"
     rules = f": {', '.join(result.rules)}" if result.rules else ""
     note = f": {result.note}" if result.note else ""
-    out = f", left out: {result.left_out_why}" if result.left_out else ""
-    past = ", taken as history" if result.history else ""
-    return f"{at:%Y-%m-%d %H:%M}  {value}, {result.verdict}{rules}{note}{past}{out}"
+    out = f", {say('left out: %(why)s', why=result.left_out_why)}" if result.left_out else ""
+    past = f", {say('taken as history')}" if result.history else ""
+    return f"{at:%Y-%m-%d %H:%M}  {value}, {word(result.verdict)}{rules}{note}{past}{out}"
 
 
 def _label(level: ControlLevel, marks: Sequence[Mark]) -> str:
     bad = sum(mark.verdict == "rejected" for mark in marks)
     unclear = sum(mark.verdict == "not-judged" for mark in marks)
-    said = f", {unclear} not judged" if unclear else ""
-    judged = len(marks) - unclear
-    return f"{level.name} lot {level.lot}: {judged} measurements, {bad} rejected{said}"
+    label = say(
+        "%(level)s lot %(lot)s: %(count)s measurements, %(bad)s rejected",
+        level=level.name, lot=level.lot, count=len(marks) - unclear, bad=bad,
+    )  # fmt: skip
+    return f"{label}, {say('%(count)s not judged', count=unclear)}" if unclear else label

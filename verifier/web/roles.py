@@ -5,23 +5,24 @@ from typing import Literal
 from verifier.practice import Act
 from verifier.service import ruleshelf
 from verifier.store.rows import ROLES, Person, Role
+from verifier.texts import mark
 
 _ALL = frozenset(ROLES)
 _BENCH: frozenset[Role] = frozenset({"technologist", "pathologist"})
 
 ABILITIES: dict[str, frozenset[Role]] = {
-    "look": _ALL,
-    "settle results": _BENCH,
-    "correct results": frozenset({"pathologist"}),
-    "call results": _BENCH,
-    "settle problems": _ALL,
-    "suspend": _ALL,
-    "record controls": _BENCH,
-    "read the audit log": frozenset({"pathologist", "administrator"}),
-    "write rules": ruleshelf.WRITES,
-    "approve rules": ruleshelf.APPROVES,
-    "activate rules": ruleshelf.ACTIVATES,
-    "manage people": frozenset({"administrator"}),
+    mark("look"): _ALL,
+    mark("settle results"): _BENCH,
+    mark("correct results"): frozenset({"pathologist"}),
+    mark("call results"): _BENCH,
+    mark("settle problems"): _ALL,
+    mark("suspend"): _ALL,
+    mark("record controls"): _BENCH,
+    mark("read the audit log"): frozenset({"pathologist", "administrator"}),
+    mark("write rules"): ruleshelf.WRITES,
+    mark("approve rules"): ruleshelf.APPROVES,
+    mark("activate rules"): ruleshelf.ACTIVATES,
+    mark("manage people"): frozenset({"administrator"}),
 }
 
 

@@ -13,6 +13,7 @@ from verifier.facts.numbers import value_text
 from verifier.facts.values import Number
 from verifier.store.search import MOST_WORDS, Became, Found, FoundResult, Question
 from verifier.store.words import folded
+from verifier.web.catalogue import say
 
 SHORTEST_SPECIMEN, SHORTEST_WORD = 3, 2
 USUAL_DAYS, MOST_DAYS = 7, 92  # where nobody and no specimen is asked for
@@ -74,11 +75,16 @@ def question(fields: Fields, zone: ZoneInfo, now: datetime) -> Question:
     words = folded(fields.who)
     if len(words) > MOST_WORDS or any(len(word) < SHORTEST_WORD for word in words):
         raise RefusedError(
-            f"Give at most {MOST_WORDS} words of the patient, each of at least {SHORTEST_WORD} "
-            "characters: the beginning of a name or of the number."
+            "Give at most %(most_words)s words of the patient, each of at least "
+            "%(shortest_word)s characters: the beginning of a name or of the number.",
+            most_words=MOST_WORDS,
+            shortest_word=SHORTEST_WORD,
         )
     if fields.specimen and len(fields.specimen) < SHORTEST_SPECIMEN:
-        raise RefusedError(f"Give at least {SHORTEST_SPECIMEN} characters of the specimen.")
+        raise RefusedError(
+            "Give at least %(shortest_specimen)s characters of the specimen.",
+            shortest_specimen=SHORTEST_SPECIMEN,
+        )
     since, until = _day(fields.since), _day(fields.until)
     if not words and not fields.specimen:
         since, until = _bounded(since, until, now.astimezone(zone).date())
@@ -116,7 +122,7 @@ def _result(result: FoundResult, found: Found, catalogue: Catalogue) -> HitResul
     value, unit = shown_value(result, catalogue)
     title = test.title if test else entry.observation.name or result.code
     by = entry.settled_by if result.became in ("released by a person", "rejected") else ""
-    return HitResult(result, title, value or entry.observation.text or "no value", unit, by)
+    return HitResult(result, title, value or entry.observation.text or say("no value"), unit, by)
 
 
 def _bounded(
@@ -126,7 +132,8 @@ def _bounded(
     first = since or last - timedelta(days=USUAL_DAYS - 1)
     if (last - first).days >= MOST_DAYS:
         raise RefusedError(
-            f"Without a patient or a specimen, ask for at most {MOST_DAYS} days at once."
+            "Without a patient or a specimen, ask for at most %(most_days)s days at once.",
+            most_days=MOST_DAYS,
         )
     return first, last
 
@@ -135,7 +142,7 @@ def _day(text: str) -> date | None:
     try:
         return date.fromisoformat(text) if text else None
     except ValueError as error:
-        raise RefusedError(f"{text!r} is no day: write it as 2026-03-02.") from error
+        raise RefusedError("%(given)r is no day: write it as 2026-03-02.", given=text) from error
 
 
 def _midnight(day: date, zone: ZoneInfo) -> datetime:

@@ -10,6 +10,7 @@ from verifier.hl7.fieldnames import field_name, segment_title
 from verifier.hl7.groups import Order, Person, Result, read_groups
 from verifier.hl7.message import Message, Segment
 from verifier.store.rows import Inbound
+from verifier.web.catalogue import say
 
 _FIRST = {"MSH": 3}  # the first two hold the separators
 
@@ -55,7 +56,7 @@ def said_by(inbound: Inbound, connection: ConnectionMap | None, specimen: str = 
     """Return a message with the segments of a specimen marked; without one all are."""
     mapping = connection or ConnectionMap(inbound.connection)
     if not inbound.raw:
-        said = "The message was removed after its time."
+        said = say("The message was removed after its time.")
         return Said(inbound.id, inbound.control_id, trouble=said)
     try:
         message = Message.read(inbound.raw, charset=mapping.charset)
@@ -143,7 +144,7 @@ def _shown(segment: Segment, ours: bool) -> Shown:
 def _readable(segment: Segment, number: int) -> str:
     """Return a field with its parts apart: components by a dot, repetitions by a bar."""
     if segment.is_null(number):
-        return "“” (delete what was sent before)"
+        return say("“” (delete what was sent before)")
     count = len(segment.repetitions(number))
     parts = (segment.components(number, rep) for rep in range(1, count + 1))
     return " | ".join(" · ".join(one for one in part if one) for part in parts)

@@ -1,7 +1,9 @@
 """Around every answer: headers that forbid what the page never does, and a limit on forms."""
 
-from starlette.datastructures import MutableHeaders
+from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from verifier.web.catalogue import choose, speaking
 
 LARGEST_FORM = 65_536
 LARGEST_RULES = 1_500_000  # a rule file, and more characters than a rule set may have
@@ -37,8 +39,9 @@ class TooLargeError(Exception):
 class Shell:
     """ASGI middleware; streams pass through it unbuffered."""
 
-    def __init__(self, app: ASGIApp, *, secure: bool) -> None:
+    def __init__(self, app: ASGIApp, *, secure: bool, languages: tuple[str, ...]) -> None:
         self._app = app
+        self._languages = languages
         self._headers = HEADERS | (STRICT_TRANSPORT if secure else {})
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -56,7 +59,9 @@ class Shell:
             await send(message)
 
         most = LARGEST_RULES if scope["path"].startswith("/rules/draft/") else LARGEST_FORM
-        await self._app(scope, _limited(receive, most), sending)
+        wished = Headers(scope=scope).get("accept-language", "")
+        with speaking(choose(self._languages, wished)):
+            await self._app(scope, _limited(receive, most), sending)
 
 
 def _limited(receive: Receive, most: int) -> Receive:

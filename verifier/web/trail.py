@@ -14,11 +14,14 @@ from verifier.hl7.faults import Unreadable
 from verifier.hl7.message import Message
 from verifier.store.rows import AuditEntry, Inbound, StoredCase, StoredDecision
 from verifier.store.transaction import Reader
+from verifier.texts import mark
+from verifier.web.catalogue import say
 from verifier.web.lines import because
 from verifier.web.trailsteps import Step, Subject, acted, put_out
+from verifier.web.units import readable
+from verifier.web.words import word
 
 DERIVED = -1
-_MAY = {"release": "may leave", "hold": "is held", "wait": "waits"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,15 +68,18 @@ def _headed(subject: Subject, place: int, last: ResultDecision | None, steps: li
     if entry:
         seen = entry.observation
         title = title or seen.name or seen.code
-        value, unit = value or seen.text or "no value", unit if last else seen.unit
+        value, unit = value or seen.text or say("no value"), unit if last else seen.unit
     state = _standing(entry, last)
     return Trail(subject.stored, place, subject.test, title, value, unit, state, steps)
 
 
 def _standing(entry: Entry | None, last: ResultDecision | None) -> str:
     if entry and entry.state != "open":
-        return f"{entry.state} by {entry.settled_by}" if entry.settled_by else entry.state
-    return {"hold": "held", "wait": "waiting", "release": "released by rules"}[
+        state = word(entry.state)
+        if not entry.settled_by:
+            return state
+        return say("%(state)s by %(who)s", state=state, who=word(entry.settled_by))
+    return {"hold": say("held"), "wait": say("waiting"), "release": say("released by rules")}[
         last.outcome if last else "hold"
     ]
 
@@ -95,12 +101,12 @@ def _arrivals(reader: Reader, subject: Subject) -> Iterator[Step]:
         if message:
             told = [_introduced(message), *_said(subject, number)]
             if message.ack:
-                told.append(f"It was answered {_code(message.ack)}.")
+                told.append(say("It was answered %(answer)s.", answer=_code(message.ack)))
             link = f"/messages/{number}?case={subject.stored.id}"
             yield Step(
                 message.received,
                 0,
-                "message received",
+                say("message received"),
                 message.connection,
                 told,
                 (),
@@ -113,8 +119,9 @@ def _arrivals(reader: Reader, subject: Subject) -> Iterator[Step]:
 
 
 def _introduced(message: Inbound) -> str:
-    sender = f"{message.application} {message.facility}".strip() or "a sender without a name"
-    return f"{message.type or 'Message'} {message.control_id} of {sender}."
+    sender = f"{message.application} {message.facility}".strip() or say("a sender without a name")
+    kind = message.type or say("Message")
+    return say("%(kind)s %(id)s of %(sender)s.", kind=kind, id=message.control_id, sender=sender)
 
 
 def _said(subject: Subject, number: int) -> Iterator[str]:
@@ -122,10 +129,17 @@ def _said(subject: Subject, number: int) -> Iterator[str]:
         entry = subject.record.entries[place]
         seen = entry.observation
         if entry.message == number:
-            flags = f", flags {' '.join(seen.flags)}" if seen.flags else ""
+            told = say(
+                "Segment %(number)s says %(code)s %(system)s: %(value)s %(unit)s, "
+                "status %(status)s.",
+                number=seen.segment + 1, code=seen.code, system=seen.system,
+                value=seen.text or say("no value"), unit=readable(seen.unit),
+                status=seen.status or say("none"),
+            )  # fmt: skip
             yield (
-                f"Segment {seen.segment + 1} says {seen.code} {seen.system}: "
-                f"{seen.text or 'no value'} {seen.unit}, status {seen.status or 'none'}{flags}."
+                f"{told} {say('Flags %(flags)s.', flags=' '.join(seen.flags))}"
+                if seen.flags
+                else told
             )
 
 
@@ -134,9 +148,9 @@ def _code(answer: bytes) -> str:
     try:
         acknowledgement = Message.read(answer).first("MSA")
     except Unreadable:
-        return "with something that can not be read"
+        return say("with something that can not be read")
     if acknowledgement is None:
-        return "without MSA"
+        return say("without MSA")
     return f"{acknowledgement.get(1)} {acknowledgement.get(3)}".strip()
 
 
@@ -155,7 +169,7 @@ def _judged(
         reading = _reading(reader, subject, made)
         if reading and reading != read:
             read, at = reading, entry.at if entry else None
-            yield Step(made.decision.decided, 1, "facts read", told=[reading], logged=at)
+            yield Step(made.decision.decided, 1, say("facts read"), told=[reading], logged=at)
         for verdict in found:
             yield _decided(made, verdict, entry)
     for entry in logged:
@@ -171,14 +185,18 @@ def _reading(reader: Reader, subject: Subject, made: StoredDecision) -> str:
 
 
 def _mapped(result: Result) -> str:
-    sent = f"{result.sent_text or 'nothing'} {result.sent_unit}".strip()
-    value = f"{value_text(result.value)} {result.unit}".strip()
-    known = f"as {result.title}" if result.test else "as no test that is known"
-    said = [f"{sent} was read {known}: {value}."]
+    sent = f"{result.sent_text or say('nothing')} {readable(result.sent_unit)}".strip()
+    value = f"{value_text(result.value)} {readable(result.unit)}".strip()
+    said = [
+        say("%(sent)s was read as %(test)s: %(value)s.", sent=sent, test=result.title, value=value)
+        if result.test
+        else say("%(sent)s was read as no test that is known: %(value)s.", sent=sent, value=value)
+    ]
     if result.analyzer:
-        said.append(f"Measured by {result.analyzer}.")
+        said.append(say("Measured by %(analyzer)s.", analyzer=result.analyzer))
     if result.control:
-        said.append(f"Its controls: {result.control.state}{_because_of(result.control.why)}.")
+        state = word(result.control.state) + _because_of(result.control.why)
+        said.append(say("Its controls: %(state)s.", state=state))
     said += [f"{fault[:1].upper()}{fault[1:]}." for fault in result.faults]
     return " ".join(said)
 
@@ -188,20 +206,36 @@ def _because_of(why: str) -> str:
 
 
 def _decided(made: StoredDecision, verdict: ResultDecision, entry: AuditEntry | None) -> Step:
-    version = f"version {made.version} of the rules, " if made.version is not None else ""
-    value = f"{verdict.value} {verdict.unit}".strip()
-    told = [f"{verdict.title} {value} {_MAY[verdict.outcome]}{_flagged(verdict)}."]
-    told.append(f"By {version}rule set {made.decision.rule_set[:12]}.")
+    value = f"{verdict.value} {readable(verdict.unit)}".strip()
+    may = {
+        "release": mark("%(test)s %(value)s may leave%(more)s."),
+        "hold": mark("%(test)s %(value)s is held%(more)s."),
+        "wait": mark("%(test)s %(value)s waits%(more)s."),
+    }[verdict.outcome]
+    told = [say(may, test=verdict.title, value=value, more=_flagged(verdict))]
+    rule_set = made.decision.rule_set[:12]
+    told.append(
+        say("By rule set %(hash)s.", hash=rule_set)
+        if made.version is None
+        else say(
+            "By version %(version)s of the rules, rule set %(hash)s.",
+            version=made.version,
+            hash=rule_set,
+        )
+    )
     if made.message_id is None:
-        told.append("Judged again without a message: time had passed or a person had acted.")
-    told += [f"Leaves with the comment: “{comment}”." for comment in verdict.comments]
+        told.append(say("Judged again without a message: time had passed or a person had acted."))
+    told += [
+        say("Leaves with the comment: “%(comment)s”.", comment=comment)
+        for comment in verdict.comments
+    ]
     reasons = because(verdict.reasons)
-    return Step(made.decision.decided, 2, "decided", "rules", told, reasons, "", entry)
+    return Step(made.decision.decided, 2, say("decided"), say("rules"), told, reasons, "", entry)
 
 
 def _flagged(verdict: ResultDecision) -> str:
-    parts = [f"flag {verdict.flag}"] if verdict.flag else []
-    parts += [f"reference {verdict.reference}"] if verdict.reference else []
+    parts = [say("flag %(flag)s", flag=verdict.flag)] if verdict.flag else []
+    parts += [say("reference %(limits)s", limits=verdict.reference)] if verdict.reference else []
     return f", {', '.join(parts)}" if parts else ""
 
 

@@ -10,7 +10,9 @@ from verifier.hl7.faults import Unreadable
 from verifier.hl7.message import Message
 from verifier.store.rows import AuditEntry, OutgoingRow, StoredCase, StoredDecision
 from verifier.store.transaction import Reader
+from verifier.web.catalogue import say
 from verifier.web.lines import Because
+from verifier.web.words import word
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,14 +78,20 @@ def put_out(reader: Reader, subject: Subject, codes: set[str]) -> Iterator[Step]
         if not _carries(row, codes):
             continue
         link = f"/outgoing/{row.id}"
-        told = [f"Message {row.control_id} for {row.destination}."]
+        told = [say("Message %(id)s for %(where)s.", id=row.control_id, where=row.destination)]
         logged = made.get(row.control_id)
-        yield Step(row.created, 4, "put out", "verifier", told, (), link, logged=logged)
+        yield Step(row.created, 4, say("put out"), "verifier", told, (), link, logged=logged)
         if row.finished:
-            yield Step(row.finished, 5, row.status, row.destination, [_answered(row)], (), link)
+            yield Step(
+                row.finished, 5, word(row.status), row.destination, [_answered(row)], (), link
+            )
         elif row.answer:
-            said = f"{row.attempts} attempts so far; the last: {row.answer}"
-            yield Step(row.created, 5, "not sent yet", row.destination, [said], (), link)
+            said = say(
+                "%(count)s attempts so far; the last: %(answer)s",
+                count=row.attempts,
+                answer=row.answer,
+            )
+            yield Step(row.created, 5, say("not sent yet"), row.destination, [said], (), link)
         for entry in reader.audit_of(f"outgoing:{row.id}"):
             yield acted(entry)
 
@@ -107,4 +115,7 @@ def _carries(row: OutgoingRow, codes: set[str]) -> bool:
 
 
 def _answered(row: OutgoingRow) -> str:
-    return f"Message {row.control_id}: {row.answer or 'taken'}, attempt {row.attempts}."
+    return say(
+        "Message %(id)s: %(answer)s, attempt %(count)s.",
+        id=row.control_id, answer=row.answer or say("taken"), count=row.attempts,
+    )  # fmt: skip

@@ -1,6 +1,6 @@
 """What the pages of versions show, read from one state of the database."""
 
-from verifier.assurance.guaranteed import against, with_outcome
+from verifier.assurance.guaranteed import against, unproved, with_outcome
 from verifier.assurance.replay_report import percent, shown_stretch, side_text
 from verifier.assurance.replaying import CHANGES, FATES, MEANINGS, Replay
 from verifier.service import ruleshelf
@@ -90,6 +90,8 @@ def work(reader: Reader, desk: Desk, number: int) -> Content:
         "proving": proving,
         "proofs": proofs_of(reader, version),
         "with_outcome": with_outcome,
+        "unproved": unproved,
+        "unproved": lambda found: with_outcome(found, "not proved"),
         "against": against,
         "running": any(each and each.running for each in works),
         "replay": _replay(row),

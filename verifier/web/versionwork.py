@@ -13,6 +13,7 @@ from verifier.service.ruleproofs import prove_version
 from verifier.service.rulerecord import ASKED
 from verifier.service.scenarioruns import run_scenarios
 from verifier.store.transaction import Reader, Transaction
+from verifier.texts import mark
 from verifier.web.chores import Tell
 from verifier.web.desk import Desk
 
@@ -40,7 +41,7 @@ def _prove(desk: Desk, who: str, number: int, tell: Tell) -> None:
 
 def _send(desk: Desk, who: str, number: int, tell: Tell) -> None:
     if check_version(desk.store, desk.settings, who, number, tell, apart=True).program is None:
-        raise RuleSetError("It has errors or a scenario fails, so nobody can approve it yet.")
+        raise RuleSetError(mark("It has errors or a scenario fails, so nobody can approve it yet."))
 
 
 def start_replay(desk: Desk, who: str, number: int, days: int) -> None:
@@ -77,7 +78,7 @@ def _replay(desk: Desk, who: str, number: int, days: int, tell: Tell) -> Replay:
     )
     version = against.version
     if version is None:
-        raise RuleSetError("No version is active, so there is nothing to replay against.")
+        raise RuleSetError(mark("No version is active, so there is nothing to replay against."))
     kept, seen = to_store(found), candidate.texts.hash
     desk.store.write(
         lambda tx: ruleshelf.store_replay(tx, number, version, kept, seen=seen, who=who)

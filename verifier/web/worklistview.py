@@ -13,15 +13,17 @@ from verifier.facts.priorities import PRIORITIES
 from verifier.store.rows import HeldResult, QueueRow
 from verifier.store.transaction import Reader
 from verifier.store.worklistrows import CaseClaim, Order, Standing, Taken, Targets, View, Wanted
+from verifier.texts import mark
+from verifier.web.catalogue import say
 
 MOST_ROWS = 200  # of the queue on one page
 URGENT = frozenset({"HH", "LL", "AA"})  # HL7 table 0078
 MOST_GROUPS = 3  # per row; the rest is counted, the case shows all
-SHOWN = {"reason": "Reason", "test": "Test", "ward": "Ward", "analyzer": "Analyzer",
-         "priority": "Priority"}  # fmt: skip
-AGES = {30: "30 min", 60: "1 h", 120: "2 h", 240: "4 h", 480: "8 h", 1440: "1 day"}
-TAKEN = {"nobody": "nobody", "me": "me", "others": "others"}
-STANDINGS = {"missed": "missed", "soon": "about to miss"}
+SHOWN = {"reason": mark("Reason"), "test": mark("Test"), "ward": mark("Ward"),
+         "analyzer": mark("Analyzer"), "priority": mark("Priority")}  # fmt: skip
+AGES = {30: "30 min", 60: "1 h", 120: "2 h", 240: "4 h", 480: "8 h", 1440: mark("1 day")}
+TAKEN = {"nobody": mark("nobody"), "me": mark("me"), "others": mark("others")}
+STANDINGS = {"missed": mark("missed"), "soon": mark("about to miss")}
 
 _Text = Annotated[str, Query(max_length=200)]
 
@@ -55,12 +57,11 @@ class Asked:
     def chosen(self) -> list[tuple[str, str, str]]:
         """Return the filters that stand: what, which value, and the address without it."""
         wanted = self.wanted
-        texts = [(name, word, getattr(wanted, name)) for name, word in SHOWN.items()]
-        texts.append(
-            ("age", "Held at least", AGES.get(self.age, f"{self.age} min") * bool(self.age))
-        )
-        texts.append(("taken", "Taken by", wanted.taken))
-        texts.append(("due", "Target", STANDINGS.get(wanted.due, "")))
+        texts = [(name, say(word), getattr(wanted, name)) for name, word in SHOWN.items()]
+        age = say(AGES.get(self.age, f"{self.age} min")) if self.age else ""
+        texts.append(("age", say("Held at least"), age))
+        texts.append(("taken", say("Claimed by"), say(TAKEN[wanted.taken]) if wanted.taken else ""))
+        texts.append(("due", say("Target"), say(STANDINGS[wanted.due]) if wanted.due else ""))
         return [(word, said, self.address(**{name: ""})) for name, word, said in texts if said]
 
 

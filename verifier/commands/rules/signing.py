@@ -59,7 +59,9 @@ def password_of(source: str | None) -> str | None:
         with open(source, encoding="utf-8") as file:
             return file.readline().rstrip("\r\n")
     except (OSError, UnicodeDecodeError) as error:
-        raise RefusedError(f"{source} can not be read: {error}") from error
+        raise RefusedError(
+            "%(source)s can not be read: %(error)s", source=source, error=error
+        ) from error
 
 
 def opened(config: Path) -> "tuple[Settings, Store]":

@@ -5,10 +5,11 @@ from math import ceil
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Form, Request
-from fastapi.responses import PlainTextResponse, Response
+from fastapi.responses import Response
 
 from verifier.errors import RefusedError
 from verifier.store.transaction import Transaction
+from verifier.web.catalogue import say, told
 from verifier.web.desk import AT_THE_DOOR, Desk, TheDesk
 from verifier.web.entering import address_of, enter
 from verifier.web.guard import (
@@ -25,13 +26,6 @@ from verifier.web.guard import (
 )
 
 router = APIRouter()
-
-
-@router.get("/health")
-def health(desk: TheDesk) -> Response:
-    """Say that the page and its database answer; nothing else is told to strangers."""
-    desk.store.read(lambda reader: reader.problem_count())
-    return PlainTextResponse("ok\n")
 
 
 @router.get("/sign-in")
@@ -60,7 +54,7 @@ def sign_in(
         person = desk.check_password(name, password, AT_THE_DOOR)
     except RefusedError as refused:
         desk.slowing.failed(address, desk.clock())
-        return _form(desk, form_token(request), next, str(refused), status=401)
+        return _form(desk, form_token(request), next, told(refused), status=401)
     token = desk.store.write(lambda tx: enter(tx, request, desk, person, "password", proved=False))
     answer = see(own_path(next))
     set_cookie(answer, desk, COOKIE, token)
@@ -82,7 +76,7 @@ def _form(desk: Desk, csrf: str, next: str, refused: str = "", *, status: int = 
 
 def _too_many(desk: Desk, csrf: str, next: str, wait: timedelta) -> Response:
     seconds = ceil(wait.total_seconds())
-    text = f"Too many wrong passwords came from here. Try again in {seconds} s."
+    text = say("Too many wrong passwords came from here. Try again in %(wait)s s.", wait=seconds)
     answer = _form(desk, csrf, next, text, status=429)
     answer.headers["Retry-After"] = str(seconds)
     return answer

@@ -10,6 +10,7 @@ from verifier.errors import RefusedError
 from verifier.store.people import NO_PASSWORD
 from verifier.store.rows import Session
 from verifier.store.transaction import Reader, Transaction
+from verifier.web.catalogue import say, told
 from verifier.web.desk import SIGNING, Content, Desk, TheDesk
 from verifier.web.entering import go_on
 from verifier.web.factorview import picture
@@ -44,7 +45,7 @@ def password(
             desk.check_password(name, password, SIGNING)
         desk.change_password(name, password, new_password, again)
     except RefusedError as refused:
-        return _page(desk, session, str(refused), status=409)
+        return _page(desk, session, told(refused), status=409)
     answer = see("/account")
     go_on(answer, request, desk, session, "chose another password")
     return answer
@@ -58,7 +59,7 @@ def second_factor(desk: TheDesk, session: Visitor, password: Secret = "") -> Res
         desk.check_password(name, password, SIGNING)
         desk.store.write(lambda tx: tx.begin_second_factor(name))
     except RefusedError as refused:
-        return _page(desk, session, str(refused), status=409)
+        return _page(desk, session, told(refused), status=409)
     return see("/account#second-factor")
 
 
@@ -76,7 +77,7 @@ def confirm(desk: TheDesk, session: Visitor, code: Text = "") -> Response:
 
     codes = desk.store.write(work)
     if codes is None:
-        text = "This code does not fit. Check the clock of the device."
+        text = say("This code does not fit. Check the clock of the device.")
         return _page(desk, session, text, status=409)
     return desk.bare("recovery.html", {"codes": codes, "on": "/account"})
 

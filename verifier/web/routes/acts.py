@@ -9,6 +9,7 @@ from verifier.errors import RefusedError
 from verifier.service import asking, correcting
 from verifier.store.rows import Session
 from verifier.store.transaction import Reader, Transaction
+from verifier.web.catalogue import told
 from verifier.web.desk import Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
 from verifier.web.routes.case import act_on, case_page, signature
@@ -50,7 +51,7 @@ def correct(
     except RefusedError as refused:
         typed = {"place": place, "how": how, "value": value, "reason": reason}
         return case_page(
-            desk, session, case_id, str(refused), mending=typed, although=although, status=409
+            desk, session, case_id, told(refused), mending=typed, although=although, status=409
         )
     return see(f"/case/{case_id}")
 
@@ -71,7 +72,7 @@ def undo(
             desk, who, case_id, although, lambda tx: correcting.undo(tx, judge, who, case_id, now)
         )
     except RefusedError as refused:
-        return case_page(desk, session, case_id, str(refused), although=although, status=409)
+        return case_page(desk, session, case_id, told(refused), although=although, status=409)
     return see(f"/case/{case_id}")
 
 
@@ -102,7 +103,7 @@ def close(
             raise RefusedError("There is no such request.")
         act_on(desk, who, asked.case_id, although, work)
     except RefusedError as refused:
-        return _requests(desk, session, str(refused), status=409)
+        return _requests(desk, session, told(refused), status=409)
     return see("/requests")
 
 

@@ -15,6 +15,7 @@ from verifier.store.likeness import following, likeness
 from verifier.store.rows import Session, StoredCase
 from verifier.store.severity import open_results
 from verifier.store.transaction import Reader
+from verifier.web.catalogue import say, told
 from verifier.web.desk import Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
 from verifier.web.routes.case import signature
@@ -50,7 +51,7 @@ def sign(
         who, _ = signature(desk, session, "batch", password)
     except RefusedError as refused:
         again = {"comment": comment, "reason": reason, "why": why}
-        return _page(desk, session, chosen, str(refused), again, status=409)
+        return _page(desk, session, chosen, told(refused), again, status=409)
     view, judge = desk.view(who.name), desk.line.judge
     number = batch.release(desk.store, judge, view, who, chosen, like, comment.strip(), words)
     return see(f"/batch/{number}")
@@ -64,7 +65,9 @@ def outcome(number: int, desk: TheDesk, session: Visitor) -> Response:
         entries = reader.audit_of(f"batch:{number}")
         detail = entries[0].detail if entries else None
         if detail is None:
-            raise HTTPException(404, "There is no such batch, or its record is older than is kept")
+            raise HTTPException(
+                404, say("There is no such batch, or its record is older than is kept")
+            )
         released, not_released = detail["released"], detail["not released"]
         assert isinstance(released, list)
         assert isinstance(not_released, dict)
@@ -133,7 +136,7 @@ def _words(desk: Desk, reason: str, why: str) -> Words:
     """Return why all of them leave although rules held them. Raises RefusedError."""
     acts = desk.settings.acts
     if reason and reason not in {coded.code for coded in acts.reasons}:
-        raise RefusedError(f"There is no reason with the code {reason}.")
+        raise RefusedError("There is no reason with the code %(reason)s.", reason=reason)
     if acts.override_reason == "required" and not (reason or why):
         raise RefusedError("Say why they are released although rules held them.")
     return Words(reason=reason, why=why)

@@ -16,6 +16,7 @@ from verifier.store.actrows import Attempt, CallRow
 from verifier.store.rows import Session, StoredCase
 from verifier.store.transaction import Reader, Transaction
 from verifier.web import sights
+from verifier.web.catalogue import told
 from verifier.web.desk import Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
 from verifier.web.roles import signs
@@ -79,7 +80,7 @@ def act(
     except RefusedError as refused:
         again = {"number": number, "did": did, "whom": whom, "role": role, "note": note}
         again |= {"although": although}
-        return _calls(desk, session, str(refused), again, status=409)
+        return _calls(desk, session, told(refused), again, status=409)
     return see("/calls")
 
 

@@ -17,6 +17,7 @@ from verifier.store.rows import Person, Session
 from verifier.store.transaction import Reader, Transaction
 from verifier.store.worklistrows import View
 from verifier.web.caseview import CaseView, case_view
+from verifier.web.catalogue import told
 from verifier.web.claimview import claim_view
 from verifier.web.desk import SIGNING, Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
@@ -76,7 +77,9 @@ def sign(
     except RefusedError as refused:
         again = {"action": action, "places": places or [], "comment": comment, "codes": codes or []}
         again |= {"reason": reason, "why": why}
-        return case_page(desk, session, case_id, str(refused), again, although=although, status=409)
+        return case_page(
+            desk, session, case_id, told(refused), again, although=although, status=409
+        )
     return see(f"/?done={action}&case={case_id}")
 
 
@@ -133,7 +136,9 @@ def _check_reason(desk: Desk, tx: Transaction, case_id: int, wish: Wish) -> None
     if not asked or stored is None or wish.words.reason or wish.words.why:
         return
     if rules := held_by(stored, wish.places):
-        raise RefusedError(f"Say why it is released although {', '.join(rules)} held it.")
+        raise RefusedError(
+            "Say why it is released although %(names)s held it.", names=", ".join(rules)
+        )
 
 
 def case_page(

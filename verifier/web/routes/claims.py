@@ -9,6 +9,7 @@ from verifier.errors import RefusedError
 from verifier.service import worklist
 from verifier.store.rows import Session
 from verifier.store.transaction import Transaction
+from verifier.web.catalogue import told
 from verifier.web.desk import TheDesk
 from verifier.web.guard import May, Visitor, meant, meant_by_page, own_path, see, watching
 
@@ -43,7 +44,7 @@ def claim(
     except RefusedError as refused:
         if not scripted:
             raise
-        return JSONResponse({"refused": str(refused)}, status_code=409)
+        return JSONResponse({"refused": told(refused)}, status_code=409)
     return JSONResponse({}) if scripted else see(own_path(back))
 
 

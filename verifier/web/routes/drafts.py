@@ -14,6 +14,7 @@ from verifier.service import ruleshelf
 from verifier.store.rows import Session
 from verifier.store.rulerows import RuleTexts, VersionRow
 from verifier.store.transaction import Transaction
+from verifier.web.catalogue import told
 from verifier.web.desk import Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
 
@@ -66,7 +67,7 @@ def save(
             lambda tx: ruleshelf.edit(tx, session.person, number, written.files, version.note, seen)
         )
     except (RefusedError, RuleSetError) as refused:
-        return _editor(desk, session, version, written, file, refused=str(refused), seen=seen)
+        return _editor(desk, session, version, written, file, refused=told(refused), seen=seen)
     return see(f"/rules/draft/{number}?file={quote(file)}")
 
 

@@ -17,6 +17,7 @@ from verifier.service.levels import in_use
 from verifier.store.qualityrows import Basis, ControlLevel, ControlResult
 from verifier.store.rows import Person, Session
 from verifier.store.transaction import Reader, Transaction
+from verifier.web.catalogue import say, told
 from verifier.web.desk import Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
 from verifier.web.levelview import filled, values_csv
@@ -78,7 +79,7 @@ def define(desk: TheDesk, session: Visitor, form: Annotated[LevelForm, Form()]) 
     try:
         desk.sign(session, form.password, work)
     except RefusedError as refused:
-        return _levels(desk, session, str(refused), typed=row, status=409)
+        return _levels(desk, session, told(refused), typed=row, status=409)
     return see(f"/quality/levels?like={number}")
 
 
@@ -103,7 +104,7 @@ def charts(desk: TheDesk, session: Visitor, test: str = "", analyzer: str = "") 
             judged = (level.mean, level.sd)
             drawings.append((level, drawn(level, found, actions, judged, desk.zone)))
         if not drawings:
-            raise HTTPException(404, "There is no such control")
+            raise HTTPException(404, say("There is no such control"))
         titles = desk.line.judge.program.catalogue.tests
         return {
             "drawings": drawings, "test": test, "where": analyzer, "titles": titles,
@@ -178,7 +179,7 @@ def _signed(
     try:
         desk.sign(session, password, work)
     except RefusedError as refused:
-        return _level(desk, session, level_id, "", "insert", str(refused), status=409)
+        return _level(desk, session, level_id, "", "insert", told(refused), status=409)
     return see(f"/quality/level/{level_id}")
 
 
@@ -236,7 +237,7 @@ def _level(
             "drawing": drawn(level, drawn_too, actions, judged, desk.zone),  # type: ignore[arg-type]
             "results": results[-LISTED:][::-1], "against": against,
             "own": [(values, _own(told, level)) for values, told in own],
-            "insert_of": insert_of, "brief": brief, "shown": shown, "digits": digits_of,
+            "insert_of": insert_of, "brief": brief,
             "use_own": use_own, "titles": desk.line.judge.program.catalogue.tests,
             "refused": refused,
         }  # fmt: skip
@@ -261,7 +262,7 @@ def _known(reader: Reader, level_id: int) -> ControlLevel:
     for level in reader.control_levels():
         if level.id == level_id:
             return level
-    raise HTTPException(404, "There is no such control level")
+    raise HTTPException(404, say("There is no such control level"))
 
 
 def _own(own: Figures, level: ControlLevel) -> dict[str, str]:

@@ -12,6 +12,7 @@ from verifier.service.days import end_of
 from verifier.store.people import hash_password
 from verifier.store.rows import ROLES, Role, Session
 from verifier.store.transaction import Reader, Transaction
+from verifier.web.catalogue import told
 from verifier.web.desk import SIGNING, Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
 
@@ -52,7 +53,7 @@ def change(
 
         desk.store.write(signed)
     except RefusedError as refused:
-        return _people(desk, session, str(refused), status=409)
+        return _people(desk, session, told(refused), status=409)
     return see("/people")
 
 
@@ -87,7 +88,7 @@ def _work(
 ) -> Callable[[Transaction, str], Any]:
     chosen: Role | None = next((known for known in ROLES if known == role), None)
     if act in ("add", "role") and chosen is None:
-        raise RefusedError(f"Choose a role: {', '.join(ROLES)}.")
+        raise RefusedError("Choose a role: %(names)s.", names=", ".join(ROLES))
     known: dict[str, Callable[[Transaction, str], Any]] = {
         "add": lambda tx, hashed: tx.add_person(name, chosen or "technologist", hashed),
         "role": lambda tx, hashed: tx.set_role(name, chosen or "technologist"),

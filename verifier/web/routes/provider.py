@@ -8,6 +8,7 @@ from fastapi.responses import RedirectResponse, Response
 
 from verifier.errors import RefusedError
 from verifier.service.letting import let_in
+from verifier.web.catalogue import say, told
 from verifier.web.desk import Desk, TheDesk
 from verifier.web.entering import address_of, enter
 from verifier.web.guard import COOKIE, own_path, set_cookie
@@ -24,7 +25,7 @@ def leave(desk: TheDesk, next: str = "/") -> Response:
         secret = secrets.token_urlsafe(32)
         answer = RedirectResponse(desk.provider().begin(secret), status_code=303)
     except RefusedError as refused:
-        return _failed(desk, str(refused))
+        return _failed(desk, told(refused))
     value = f"{secret}.{quote(own_path(next), safe='')}"
     # It comes back from another site: a strict cookie would not be sent with that.
     answer.set_cookie(
@@ -54,7 +55,7 @@ def back(request: Request, desk: TheDesk) -> Response:
         person = let_in(desk.store, identity, desk.settings.web)
     except RefusedError as refused:
         desk.slowing.failed(address, desk.clock())
-        answer = _failed(desk, str(refused))
+        answer = _failed(desk, told(refused))
     else:
         how = "the identity provider"
         token = desk.store.write(lambda tx: enter(tx, request, desk, person, how, proved=False))
@@ -70,4 +71,4 @@ def _not_too_fast(desk: Desk, address: str) -> None:
 
 
 def _failed(desk: Desk, text: str) -> Response:
-    return desk.bare("refusal.html", {"title": "Not signed in", "text": text}, status=403)
+    return desk.bare("refusal.html", {"title": say("Not signed in"), "text": text}, status=403)

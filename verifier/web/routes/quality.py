@@ -14,12 +14,13 @@ from verifier.service import qualityacts
 from verifier.store.qualityrows import CorrectiveAction
 from verifier.store.rows import Person, Session
 from verifier.store.transaction import Reader, Transaction
+from verifier.web.catalogue import say, told
 from verifier.web.desk import Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
 from verifier.web.monthpaper import Month, month_document
 from verifier.web.monthview import month, month_csv, month_of
 from verifier.web.qualitynumbers import brief, digits_of, shown
-from verifier.web.qualityview import MARKS, rules_in_use, standings, undefined
+from verifier.web.qualityview import MARKS, not_judged, rules_in_use, standings, undefined
 
 router = APIRouter()
 Password = Annotated[str, Form(max_length=2000)]
@@ -77,7 +78,7 @@ def look_into(
     """Say what was found of listed results, of alarms or of controls that could not be judged,
     signed with the password."""
     if what not in ("review", "alarm", "control"):
-        raise HTTPException(400, "The form did not hold what was expected")
+        raise HTTPException(400, say("The form did not hold what was expected"))
     chosen = tuple(numbers or ())
 
     def work(tx: Transaction, who: Person, now: datetime) -> None:
@@ -129,7 +130,7 @@ def _signed(
     try:
         desk.sign(session, password, work)
     except RefusedError as refused:
-        return _quality(desk, session, str(refused), typed, status=409)
+        return _quality(desk, session, told(refused), typed, status=409)
     return see("/quality")
 
 
@@ -149,9 +150,7 @@ def _quality(
             "reviews": reader.open_reviews(),
             "alarms": reader.open_alarms(),
             "monitors": reader.monitors(),
-            "not_judged": [
-                each for each in reader.controls_not_judged(now - NOT_JUDGED) if not each.left_out
-            ],
+            **not_judged(reader, now - NOT_JUDGED),
             "refused": refused,
             "typed": typed,
         }
@@ -170,7 +169,7 @@ def _actions(reader: Reader, since: datetime) -> list[CorrectiveAction]:
 
 
 def _month(reader: Reader, *, desk: Desk, begin: datetime, end_of: datetime) -> Content:
-    lines = month(reader, begin, end_of, desk.settings.quality.allowable)
+    lines = month(reader, begin, end_of, desk.settings.quality)
     return {
         "lines": lines, "begin": begin, "before": begin - timedelta(days=1), "after": end_of,
         "titles": desk.line.judge.program.catalogue.tests, "shown": shown, "digits": digits_of,
@@ -179,7 +178,7 @@ def _month(reader: Reader, *, desk: Desk, begin: datetime, end_of: datetime) -> 
 
 
 def _paper(reader: Reader, desk: Desk, begin: datetime, end_of: datetime) -> Month:
-    lines = month(reader, begin, end_of, desk.settings.quality.allowable)
+    lines = month(reader, begin, end_of, desk.settings.quality)
     places = dict.fromkeys((line.level.test, line.analyzer) for line in lines)
     actions = [
         action

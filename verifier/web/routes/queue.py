@@ -12,7 +12,9 @@ from fastapi.responses import JSONResponse, Response, StreamingResponse
 from verifier.service.correcting import last_act
 from verifier.store.rows import Session
 from verifier.store.transaction import Reader
+from verifier.texts import mark
 from verifier.web import worklistview
+from verifier.web.catalogue import say
 from verifier.web.desk import Content, Desk, TheDesk
 from verifier.web.guard import COOKIE, May, Visitor, watching
 from verifier.web.sights import shown
@@ -23,13 +25,13 @@ HEARTBEAT_SECONDS = 15.0
 FAR = timedelta(days=3650)  # every wait ends before
 
 DONE = {
-    "release": "released",
-    "reject": "rejected",
-    "new": "rejected, and a new specimen is asked for",
-    "suppress": "words are reported in place of the values",
-    "rerun": "a rerun is asked for",
-    "dilution": "a rerun with dilution is asked for",
-    "undo": "taken back; it is held again",
+    "release": mark("Specimen %(key)s: released."),
+    "reject": mark("Specimen %(key)s: rejected."),
+    "new": mark("Specimen %(key)s: rejected, and a new specimen is asked for."),
+    "suppress": mark("Specimen %(key)s: words are reported in place of the values."),
+    "rerun": mark("Specimen %(key)s: a rerun is asked for."),
+    "dilution": mark("Specimen %(key)s: a rerun with dilution is asked for."),
+    "undo": mark("Specimen %(key)s: taken back; it is held again."),
 }
 Watcher = Annotated[Session, Depends(watching)]
 
@@ -42,8 +44,7 @@ def queue(
 
     def gather(reader: Reader) -> Content:
         settled = reader.case(case) if done in DONE else None
-        specimen = settled.record.specimen.key if settled else ""
-        notice = f"Specimen {specimen}: {DONE[done]}." if settled else ""
+        notice = say(DONE[done], key=settled.record.specimen.key) if settled else ""
         undo = settled and last_act(reader, settled, desk.clock(), desk.settings.acts.undo_seconds)
         more = {"notice": notice, "undo": case if undo else 0}
         return _page(desk, session, asked, reader) | more

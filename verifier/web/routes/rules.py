@@ -9,6 +9,7 @@ from verifier.service import ruleshelf
 from verifier.store.rows import Session
 from verifier.store.rulerows import RuleTexts
 from verifier.store.transaction import Reader
+from verifier.web.catalogue import say
 from verifier.web.desk import Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor
 from verifier.web.rulebook import Book, book_of
@@ -49,7 +50,7 @@ def file(desk: TheDesk, session: Visitor, name: str, version: int | None = None)
         written = desk.store.read(lambda reader: ruleshelf.texts(reader, number))
         program = desk.live.check(number, written).program
     if name not in written.files:
-        raise HTTPException(404, "There is no such file in this rule set")
+        raise HTTPException(404, say("There is no such file in this rule set"))
     return _page(desk, session, _book(written, program), name, version)
 
 

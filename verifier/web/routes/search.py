@@ -8,6 +8,7 @@ from fastapi.responses import Response
 from verifier.errors import RefusedError
 from verifier.store.rows import Session
 from verifier.store.search import BECAME, Found
+from verifier.web.catalogue import told
 from verifier.web.desk import Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor
 from verifier.web.searchview import PAGE, Fields, hits, question
@@ -37,7 +38,7 @@ def search(
         if not fields.empty:
             found, more = _look(desk, session, fields)
     except RefusedError as refused:
-        said = str(refused)
+        said = told(refused)
     content = _content(desk, fields, found) | {"more": more, "refused": said}
     return desk.show("search.html", session, lambda r: content, status=400 if said else 200)
 

@@ -8,6 +8,7 @@ from fastapi.responses import Response
 from verifier.errors import RefusedError
 from verifier.store.rows import Session, Step
 from verifier.store.signin import give_code, wrong_code
+from verifier.web.catalogue import say, told
 from verifier.web.desk import AT_THE_DOOR, Desk, TheDesk
 from verifier.web.entering import address_of, go_on
 from verifier.web.factorview import picture
@@ -34,7 +35,7 @@ def code(request: Request, desk: TheDesk, session: Entering, code: Code = "") ->
     used = desk.store.write(lambda tx: give_code(tx, name, code, **locks))
     if used is None:
         desk.slowing.failed(address_of(request), desk.clock())
-        return _page(desk, session, str(wrong_code()), status=401)
+        return _page(desk, session, told(wrong_code()), status=401)
     answer = see("/account" if used == "recovery code" else "/")
     go_on(answer, request, desk, session, f"password and {used}")
     return answer
@@ -47,7 +48,9 @@ def enrol(request: Request, desk: TheDesk, session: Entering, code: Code = "") -
     name = session.person.name
     codes = desk.store.write(lambda tx: tx.confirm_second_factor(name, code))
     if codes is None:
-        return _page(desk, session, "This code does not fit. Check the clock of the device.", 401)
+        return _page(
+            desk, session, say("This code does not fit. Check the clock of the device."), 401
+        )
     answer = desk.bare("recovery.html", {"codes": codes, "on": "/"})
     go_on(answer, request, desk, session, "password and a new second factor")
     return answer
@@ -69,7 +72,7 @@ def password(
         desk.check_password(name, password, AT_THE_DOOR)
         desk.change_password(name, password, new_password, again)
     except RefusedError as refused:
-        return _page(desk, session, str(refused), status=409)
+        return _page(desk, session, told(refused), status=409)
     answer = see("/")
     go_on(answer, request, desk, session, "password, and chose another")
     return answer

@@ -11,6 +11,7 @@ from verifier.facts.case import Control
 from verifier.service import actions, qualityacts
 from verifier.store.rows import ControlRow, Person, Session
 from verifier.store.transaction import Reader, Transaction
+from verifier.web.catalogue import told
 from verifier.web.desk import SIGNING, Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
 
@@ -46,7 +47,7 @@ def suspend(
         who, now = session.person.name, desk.clock()
         desk.store.write(lambda tx: actions.suspend(tx, who, kind, subject, reason, now))
     except RefusedError as refused:
-        return _suspension(desk, session, str(refused), status=409)
+        return _suspension(desk, session, told(refused), status=409)
     return see("/suspension")
 
 
@@ -61,7 +62,7 @@ def resume(
         who = desk.check_password(session.person.name, password, SIGNING)
         desk.store.write(lambda tx: actions.resume(tx, who.name, suspension_id))
     except RefusedError as refused:
-        return _suspension(desk, session, str(refused), status=409)
+        return _suspension(desk, session, told(refused), status=409)
     return see("/suspension")
 
 
@@ -123,7 +124,7 @@ def record(
 
         desk.sign(session, password, work)
     except RefusedError as refused:
-        return _controls(desk, session, str(refused), status=409)
+        return _controls(desk, session, told(refused), status=409)
     return see("/controls")
 
 
@@ -157,7 +158,7 @@ def _analyzers(reader: Reader) -> list[str]:
 def _check_analyzers(reader: Reader, named: set[str]) -> None:
     # A state recorded under a misspelt name would stop nothing and look as if it did.
     if unknown := named - {"", *_analyzers(reader)}:
-        raise RefusedError(f"No analyzer is called {sorted(unknown)[0]}.")
+        raise RefusedError("No analyzer is called %(unknown)s.", unknown=sorted(unknown)[0])
 
 
 def _states(desk: Desk, recorded: list[ControlRow]) -> list[ControlRow]:

@@ -6,6 +6,7 @@ from fastapi.responses import Response
 from verifier.errors import StoreError
 from verifier.store.inclusion import EntryStanding
 from verifier.store.transaction import Reader
+from verifier.web.catalogue import told
 from verifier.web.desk import Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor
 from verifier.web.routes.case import record_view
@@ -57,4 +58,4 @@ def _proven(desk: Desk, trail: Trail) -> tuple[dict[tuple[str, int], EntryStandi
     try:
         return desk.store.prove_entries(trail.entries), ""
     except StoreError as error:
-        return {}, str(error)
+        return {}, told(error)

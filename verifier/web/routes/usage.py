@@ -14,11 +14,17 @@ from verifier.service.overriding import into_draft, read_override, texts_in_use
 from verifier.service.using import read_usage, reasons_given
 from verifier.store.rows import Session
 from verifier.store.transaction import Reader, Transaction
+from verifier.texts import mark
+from verifier.web.catalogue import say
 from verifier.web.desk import Content, TheDesk
 from verifier.web.guard import May, Visitor, meant
 from verifier.web.roles import can
 from verifier.web.sights import shown
 
+_HEADS = {
+    "unchanged": mark("Unchanged"), "corrected": mark("Corrected"), "rejected": mark("Rejected"),
+    "withdrawn": mark("Withdrawn"), "by rules": mark("By rules"), "open": mark("Open"),
+}  # fmt: skip
 router = APIRouter()
 PERIODS = (7, 30, 90, 365)
 MOST_SPECIMENS = 20_000  # a page must not take minutes; the command reads everything
@@ -36,7 +42,7 @@ def usage(desk: TheDesk, session: Visitor, days: int = 30, rule: str = "") -> Re
         "usage": found,
         "days": days,
         "periods": PERIODS,
-        "fates": [(fate, fate.capitalize()) for fate in FATES],
+        "fates": [(fate, say(_HEADS[fate])) for fate in FATES],
         "least": OVERRIDES,
         "time_text": time_text,
         "chosen": chosen,

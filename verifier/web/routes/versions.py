@@ -13,6 +13,7 @@ from verifier.service.replaycover import short_of
 from verifier.store.rows import Session
 from verifier.store.transaction import Reader
 from verifier.web import versionview, versionwork
+from verifier.web.catalogue import say, told
 from verifier.web.desk import SIGNING, Content, Desk, TheDesk
 from verifier.web.guard import May, Visitor, meant, see
 
@@ -145,7 +146,7 @@ def withdraw(desk: TheDesk, session: Visitor, password: Password = "") -> Respon
         who = desk.check_password(session.person.name, password, SIGNING)
         desk.store.write(lambda tx: ruleorders.withdraw(tx, who))
     except RefusedError as refused:
-        return _versions(desk, session, str(refused))
+        return _versions(desk, session, told(refused))
     return see("/rules/versions")
 
 
@@ -158,7 +159,7 @@ def roll_back(
         who = desk.check_password(session.person.name, password, SIGNING)
         desk.store.write(lambda tx: ruleorders.roll_back(tx, who, because.strip()))
     except RefusedError as refused:
-        return _versions(desk, session, str(refused))
+        return _versions(desk, session, told(refused))
     return see("/rules/versions")
 
 
@@ -176,7 +177,7 @@ def _acted(desk: Desk, session: Session, number: int, act: Callable[[], None]) -
     try:
         act()
     except VerifierError as refused:
-        return _version(desk, session, number, str(refused))
+        return _version(desk, session, number, told(refused))
     return see(f"/rules/version/{number}")
 
 
@@ -190,7 +191,7 @@ def _versions(desk: Desk, session: Session, refused: str = "") -> Response:
 def _version(desk: Desk, session: Session, number: int, refused: str = "") -> Response:
     def gather(reader: Reader) -> Content:
         if reader.rule_version(number) is None:
-            raise HTTPException(404, "There is no such version of the rules")
+            raise HTTPException(404, say("There is no such version of the rules"))
         return versionview.one(reader, desk, number, session.person) | {"refused": refused}
 
     return desk.show("rules_version.html", session, gather, status=409 if refused else 200)

@@ -10,8 +10,8 @@
     const was = subject.dataset.held !== "0";
     if (version === undefined ? !was : String(version) === subject.dataset.version) return;
     stale.querySelector("span").textContent = version === undefined
-      ? "Nothing of this specimen is held any more: somebody settled it."
-      : "This specimen has changed since you opened it.";
+      ? say("Nothing of this specimen is held any more: somebody settled it.")
+      : say("This specimen has changed since you opened it.");
     stale.hidden = false;
   }
 
@@ -21,17 +21,17 @@
     const action = form.elements.action.value;
     const chosen = [...document.querySelectorAll("input[name=places]:checked")];
     const all = [...document.querySelectorAll("input[name=places]")];
-    const what = `${chosen.length} of ${all.length}`;
+    const what = { part: chosen.length, all: all.length };
     const words = {
-      release: `Sign: release ${what}`,
-      suppress: `Sign: suppress ${what}`,
-      reject: `Sign: reject ${what}`,
-      rerun: `Sign: ask for rerun of ${chosen.length}`,
-      dilution: `Sign: ask for dilution of ${chosen.length}`,
-      new: "Sign: ask for new",
+      release: say("Sign: release %(part)s of %(all)s", what),
+      suppress: say("Sign: suppress %(part)s of %(all)s", what),
+      reject: say("Sign: reject %(part)s of %(all)s", what),
+      rerun: say("Sign: ask for rerun of %(part)s", what),
+      dilution: say("Sign: ask for dilution of %(part)s", what),
+      new: say("Sign: ask for new"),
     };
     const go = document.getElementById("go");
-    go.textContent = words[action] || "Sign";
+    go.textContent = words[action] || say("Sign");
     go.disabled = action !== "new" && chosen.length === 0;
     const coded = form.querySelector("input[name=codes]:checked");
     form.elements.comment.required = action === "new" || (/reject|suppress/.test(action) && !coded);

@@ -60,7 +60,7 @@
     at = findings().indexOf(item);
     for (const each of findings()) each.toggleAttribute("aria-current", each === item);
     item.scrollIntoView({ block: "nearest" });
-    status.textContent = `Line ${line}: ${item.querySelector("p").textContent}`;
+    status.textContent = say("Line %(line)s: %(said)s", { line, said: item.querySelector("p").textContent });
   }
 
   function go(item) {
@@ -70,7 +70,7 @@
 
   function step(by) {
     const all = findings();
-    if (all.length === 0) { status.textContent = "Nothing was found."; return; }
+    if (all.length === 0) { status.textContent = say("Nothing was found."); return; }
     at = at < 0 ? (by > 0 ? 0 : all.length - 1) : (at + by + all.length) % all.length;
     go(all[at]);
   }
@@ -93,9 +93,9 @@
       const answer = await fetch(form.dataset.check, { method: "POST", body, signal: asked.signal });
       if (answer.status === 204) return; // something newer was asked
       if (answer.ok) take(await answer.text());
-      else status.textContent = "The server did not check this; load the page again.";
+      else status.textContent = say("The server did not check this; load the page again.");
     } catch (error) {
-      if (error.name !== "AbortError") status.textContent = "No connection: not checked.";
+      if (error.name !== "AbortError") status.textContent = say("No connection: not checked.");
     }
   }
 

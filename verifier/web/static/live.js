@@ -32,17 +32,26 @@
     band.hidden = stops.length === 0;
     band.querySelector("ul").replaceChildren(...stops.map((stop) => {
       const line = document.createElement("li");
-      line.textContent = `for ${stop.scope} by ${stop.who}: ${stop.text}`;
+      line.textContent = say("for %(scope)s by %(who)s: %(text)s", stop);
       return line;
     }));
   }
 
-  function say(id, text) {
+  function show(id, text) {
     const place = document.getElementById(id);
     if (place.textContent === text) return;
     place.textContent = text;
     place.hidden = text === "";
   }
+
+  // What scrolls sideways can be reached and scrolled with the keyboard, and only then.
+  const scrollers = new ResizeObserver((entries) => {
+    for (const { target } of entries) {
+      if (target.scrollWidth > target.clientWidth) target.tabIndex = 0;
+      else target.removeAttribute("tabindex");
+    }
+  });
+  for (const place of document.querySelectorAll(".wide, figure.sheet")) scrollers.observe(place);
 
   // A dead connection is noticed by its silence, too: a cable that was pulled tells nobody.
   const SILENCE = 40000;
@@ -57,18 +66,18 @@
     heard = Date.now();
     if (!lost) return;
     lost = null;
-    say("connection", "");
+    show("connection", "");
   }
 
   function broken() {
     lost = lost || new Date();
-    say("connection", `Connection lost since ${clock(lost)}: what you see may be old. Trying again.`);
+    show("connection", say("Connection lost since %(at)s: what you see may be old. Trying again.", { at: clock(lost) }));
   }
 
   function end(text) {
     over = true;
     if (stream) stream.close();
-    say("connection", text);
+    show("connection", text);
   }
 
   function listen() {
@@ -77,14 +86,14 @@
     heard = Date.now();
     stream = new EventSource("/events");
     stream.addEventListener("beat", well);
-    stream.addEventListener("signed-out", () => end("You are signed out. Load the page again to sign in."));
+    stream.addEventListener("signed-out", () => end(say("You are signed out. Load the page again to sign in.")));
     stream.onmessage = (event) => {
       well();
       const state = JSON.parse(event.data);
       count(state);
       suspended(state.suspended);
-      say("alarm", state.alarm);
-      say("overdue", state.overdue);
+      show("alarm", state.alarm);
+      show("overdue", state.overdue);
       document.dispatchEvent(new CustomEvent("state", { detail: state }));
     };
     stream.onerror = () => {
@@ -98,7 +107,7 @@
     const signal = AbortSignal.timeout(AGAIN * 3);
     const answer = await fetch("/queue/state", { signal }).catch(() => null);
     if (answer && answer.status === 401) {
-      end("You are signed out. Load the page again to sign in.");
+      end(say("You are signed out. Load the page again to sign in."));
     } else if (answer && answer.ok) listen();
     else setTimeout(ask, AGAIN);
   }

@@ -15,18 +15,20 @@
   function others(names) {
     const words = names.filter((name) => name !== me);
     put(bar.querySelector(".looking"),
-      words.length ? `Seen now by ${words.join(", ")} as well.` : "");
+      words.length ? say("Seen now by %(who)s as well.", { who: words.join(", ") }) : "");
   }
 
   function claimed(who) {
     if (who === bar.dataset.claim) return;
     bar.dataset.claim = who;
     const line = bar.querySelector("p:not(.due) b") || bar.querySelector("p:not(.due)");
-    line.textContent = who === me ? "You have claimed this specimen meanwhile. "
-      : who ? `${who} has claimed this specimen meanwhile. ` : "Nobody has claimed it any more. ";
+    const told = who === me ? say("You have claimed this specimen meanwhile.")
+      : who ? say("%(who)s has claimed this specimen meanwhile.", { who })
+        : say("Nobody has claimed it any more.");
+    line.textContent = `${told} `;
     const link = document.createElement("a");
     link.href = `/case/${id}`;
-    link.textContent = "Show the present state";
+    link.textContent = say("Show the present state");
     line.append(link);
   }
 

@@ -20,11 +20,12 @@
     for (const box of all) {
       box.disabled = !usable(box) || (like !== "" && row(box).dataset.like !== like);
     }
-    picked.textContent = chosen.length ? `Batch of ${chosen.length}:` : "Batch:";
+    picked.textContent = chosen.length
+      ? say("Batch of %(count)s:", { count: chosen.length }) : say("Batch:");
     alike.textContent = chosen.length
-      ? `${fit.length} on this page ${fit.length === 1 ? "is" : "are"} held for these very reasons.` : idle;
+      ? say("Held on this page for these very reasons: %(count)s.", { count: fit.length }) : idle;
     more.hidden = fit.length <= chosen.length || !chosen.length;
-    more.textContent = `Choose all ${fit.length}`;
+    more.textContent = say("Choose all %(count)s", { count: fit.length });
     none.hidden = chosen.length === 0;
     bar.querySelector("button:not([type])").disabled = chosen.length === 0;
   }

@@ -67,7 +67,8 @@
     row.classList.toggle("left", left);
     row.classList.toggle("other", other);
     const words = row.querySelector(".gone");
-    const text = left ? "settled, or not in this list any more" : other ? "changed meanwhile" : "";
+    const text = left ? say("settled, or not in this list any more")
+      : other ? say("changed meanwhile") : "";
     if (words.textContent !== text) words.textContent = text;
     words.hidden = text === "";
     const pick = row.querySelector(".pick input");
@@ -80,16 +81,19 @@
 
   function people(row, claim, looking) {
     const mine = claim && claim.who === me;
-    put(row.querySelector(".claimed"),
-      claim ? `${mine ? "yours" : `${claim.who} has it`}, since ${claim.since}` : "");
-    put(row.querySelector(".looking"), looking.length ? `seen now by ${looking.join(", ")}` : "");
+    const at = claim && claim.since;
+    put(row.querySelector(".claimed"), mine ? say("yours, since %(at)s", { at })
+      : claim ? say("%(who)s has it, since %(at)s", { who: claim.who, at }) : "");
+    put(row.querySelector(".looking"),
+      looking.length ? say("seen now by %(who)s", { who: looking.join(", ") }) : "");
     const form = row.querySelector(".claim");
     if (!form) return;
     const button = form.querySelector("button");
     form.classList.toggle("away", Boolean(claim) && !mine);
     button.value = mine ? "give back" : "claim";
-    put(button, mine ? "Give back" : "Claim");
-    button.ariaLabel = `${button.textContent} ${row.querySelector(".tube span").textContent}`;
+    put(button, mine ? say("Give back") : say("Claim"));
+    const specimen = row.querySelector(".tube span").textContent;
+    button.ariaLabel = mine ? say("Give back %(specimen)s", { specimen }) : say("Claim %(specimen)s", { specimen });
   }
 
   function put(element, text) {
@@ -97,8 +101,12 @@
   }
 
   function announce(above, below, changed, gone) {
-    const parts = [[above, "new above"], [below, "new below"], [changed, "changed"], [gone, "gone"]];
-    const words = parts.filter(([number]) => number).map(([number, word]) => `${number} ${word}`);
+    const words = [
+      above && say("%(count)s new above", { count: above }),
+      below && say("%(count)s new below", { count: below }),
+      changed && say("%(count)s changed", { count: changed }),
+      gone && say("%(count)s gone", { count: gone }),
+    ].filter(Boolean);
     put(changes, words.join(" · "));
     show.hidden = words.length === 0;
   }
@@ -139,8 +147,8 @@
       place.classList.toggle("missed", missed);
       place.classList.toggle("soon", soon);
       const span = duration(Math.abs(end - now));
-      put(place.querySelector("span"), missed ? `missed by ${span}`
-        : `${soon ? "about to miss: " : ""}${span} left`);
+      put(place.querySelector("span"), missed ? say("missed by %(span)s", { span })
+        : soon ? say("about to miss: %(span)s left", { span }) : say("%(span)s left", { span }));
     }
   }
 
@@ -175,7 +183,7 @@
     const answer = await fetch(form.action, { method: "POST", headers, body: new URLSearchParams(body) })
       .catch(() => null);
     const told = answer && answer.status === 409 ? (await answer.json()).refused : "";
-    put(said, told || (answer && answer.ok ? "" : "Nothing was done: the page could not reach the service."));
+    put(said, told || (answer && answer.ok ? "" : say("Nothing was done: the page could not reach the service.")));
     said.hidden = said.textContent === "";
     look();
   }

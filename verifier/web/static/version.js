@@ -12,9 +12,9 @@
       document.getElementById("work").outerHTML = await answer.text();
     } catch { /* asked again */ }
     if (running()) { setTimeout(look, 500); return; }
-    progress.textContent = "Finished.";
+    progress.textContent = say("Finished.");
     location.reload(); // what can be done next has changed
   }
 
-  if (running()) { progress.textContent = "Running."; setTimeout(look, 300); }
+  if (running()) { progress.textContent = say("Running."); setTimeout(look, 300); }
 })();
