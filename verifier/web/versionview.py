@@ -91,7 +91,6 @@ def work(reader: Reader, desk: Desk, number: int) -> Content:
         "proofs": proofs_of(reader, version),
         "with_outcome": with_outcome,
         "unproved": unproved,
-        "unproved": lambda found: with_outcome(found, "not proved"),
         "against": against,
         "running": any(each and each.running for each in works),
         "replay": _replay(row),
