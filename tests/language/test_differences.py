@@ -1,5 +1,6 @@
 """`verifier rules diff`: what changed, in words; nothing where the identity is equal."""
 
+import re
 from pathlib import Path
 from random import Random
 
@@ -21,6 +22,8 @@ STATEMENTS = statements_of(FILES)
 WHOLE = "\n".join(STATEMENTS)
 
 # what is written, what becomes of it, what is said
+KEPT = "changed, its source did not"
+
 CHANGES = [
     ("below 2.8, above 6.2", "below 2.8, above 6.0",
      ["potassium, adults: critical high 6.2 mmol/L becomes 6.0 mmol/L"]),
@@ -86,7 +89,23 @@ CHANGES = [
 def test_a_change_is_said(before: str, after: str, said: list[str]) -> None:
     whole = "\n\n".join(STATEMENTS)
     assert before in whole
-    assert differences({"a": whole}, {"a": whole.replace(before, after, 1)}) == said
+    found = differences({"a": whole}, {"a": whole.replace(before, after, 1)})
+    assert [text for text in found if KEPT not in text] == said
+    of_limits = [text for text in said if re.search(r": (critical|reference|change) ", text)]
+    if any(KEPT in text for text in found):
+        assert of_limits
+
+
+def test_a_limit_that_keeps_its_source_is_told() -> None:
+    whole = "\n\n".join(STATEMENTS)
+    row = "below 2.8, above 6.2"
+    changed = whole.replace(row, "below 2.8, above 6.6", 1)
+    first, second = differences({"a": whole}, {"a": changed})
+    assert first == "potassium, adults: critical high 6.2 mmol/L becomes 6.6 mmol/L"
+    assert second.startswith(f"potassium, adults: the critical limit {KEPT} (")
+    (line,) = (line for line in whole.splitlines() if row in line)
+    cited = line.replace(row, "below 2.8, above 6.6").partition("from")[0] + 'from "our procedure"'
+    assert KEPT not in " ".join(differences({"a": whole}, {"a": whole.replace(line, cited)}))
 
 
 AROUND = [
@@ -149,7 +168,8 @@ def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     (new / "a.rules").write_text(changed, encoding="utf-8")
     assert main(["rules", "diff", str(old), str(new)]) == 1
     out = capsys.readouterr().out
-    assert out == "potassium, adults: critical high 6.2 mmol/L becomes 6.0 mmol/L\n"
+    assert out.splitlines()[0] == "potassium, adults: critical high 6.2 mmol/L becomes 6.0 mmol/L"
+    assert KEPT in out.splitlines()[1]
     (broken / "a.rules").write_text(WHOLE + "\nrule\n", encoding="utf-8")
     assert main(["rules", "diff", str(old), str(broken)]) == 2
     assert "error" in capsys.readouterr().err
@@ -207,7 +227,8 @@ def test_a_change_of_what_is_expected_is_said(before: str, after: str, said: lis
 
 def test_what_is_expected_stands_behind_what_is_decided() -> None:
     changed = WHOLE.replace("below 2.8, above 6.2", "below 2.8, above 6.0", 1) + EXPECTED
-    assert differences({"a": WHOLE}, {"a": changed}) == [
+    found = differences({"a": WHOLE}, {"a": changed})
+    assert [text for text in found if KEPT not in text] == [
         "potassium, adults: critical high 6.2 mmol/L becomes 6.0 mmol/L",
         'guarantee "no critical potassium leaves alone" added',
         'scenario "low and hemolyzed" added',

@@ -122,6 +122,15 @@ def test_what_the_rules_let_go_later_is_no_override(bench: Bench) -> None:
     assert found.median is None
 
 
+def test_one_specimen_is_one_decision_however_many_results_it_has(bench: Bench) -> None:
+    both = {"potassium": "6.9", "sodium": "165"}
+    bench.take(result_message("A", specimen="S1", patient="S1", results=both))
+    settle(bench, "S1", actions.release, 1)
+    found = use(usage(bench), "critical")
+    assert (found.settled, found.specimens) == (2, 1)
+    assert (found.standing(2), found.standing(1)) == ("", "always overridden")
+
+
 def test_what_the_sender_takes_back_is_told_apart(bench: Bench) -> None:
     take(bench, "S1", "6.5")
     take(bench, "S1", "6.5", status="W")
@@ -206,6 +215,10 @@ def test_an_override_is_a_scenario_that_parses_and_fails_for_the_same_reason(ben
     trial = tried(files, {}, written)
     assert trial.met is False
     assert trial.happened == "potassium is held by critical, high"
+    assert trial.forbidden == ("it is a critical value",)
+    promise = 'guarantee "nothing above 6.4"\n  never release potassium when potassium > 6.4 mmol/L'
+    trial = tried({**files, "more.rules": promise}, {}, written)
+    assert "the guarantee “nothing above 6.4” forbids it" in trial.forbidden
     without = {
         "test.rules": (RULES + MORE).replace("above 6.2", "above 9.0").replace("> 6.0", "> 9.0")
     }

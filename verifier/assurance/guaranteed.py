@@ -10,6 +10,11 @@ def with_outcome(found: Proofs, outcome: Outcome) -> tuple[Proof, ...]:
     return tuple(proof for proof in found.proofs if proof.outcome == outcome)
 
 
+def unproved(found: Proofs) -> tuple[Proof, ...]:
+    """Return the guarantees that are neither proved nor refuted."""
+    return with_outcome(found, "not proved")
+
+
 def standing(found: Proofs) -> str:
     """Return how many are proved, and each by name that is not."""
     if not found.proofs:
@@ -17,7 +22,7 @@ def standing(found: Proofs) -> str:
     said = [f"{len(with_outcome(found, 'proved'))} of {len(found.proofs)} proved"]
     for word, proofs in (
         ("REFUTED", with_outcome(found, "refuted")),
-        ("not proved", with_outcome(found, "not proved")),
+        ("not proved", unproved(found)),
     ):
         if proofs:
             said.append(f"{word}: {', '.join(f'“{proof.name}”' for proof in proofs)}")

@@ -12,7 +12,8 @@ from typing import TypeVar
 
 from msgspec import Struct
 
-from verifier.assurance.running import run_scenario
+from verifier.assurance.replay_rank import CRITICAL_FLAGS
+from verifier.assurance.running import run_scenario, steps_of
 from verifier.assurance.writing import scenario
 from verifier.errors import RefusedError
 from verifier.facts.ages import Span, age_range, calendar_day
@@ -51,11 +52,13 @@ class Trial(Struct, frozen=True):
     """What the scenario shows beside some rules: whether it comes true, and if not, why.
 
     `met` is None when the scenario can not be read beside them; `happened` then says why.
+    `forbidden` says what forbids that such a result leaves alone: a guarantee, a critical limit.
     """
 
     met: bool | None
     happened: str
     reasons: tuple[str, ...] = ()
+    forbidden: tuple[str, ...] = ()
 
 
 def override_of(program: Program, case: Case, decision: Decision, place: int) -> Override:
@@ -95,7 +98,21 @@ def tried(files: Mapping[str, str], parameters: Mapping[str, str], override: Ove
         return Trial(None, "; ".join(f"{e.file}:{e.line} {e.message}" for e in errors[:3]))
     (added,) = (item for item in checked.program.scenarios if item.name == override.name)
     (answer,) = run_scenario(checked.program, added).answers
-    return Trial(answer.met, answer.happened, answer.reasons)
+    forbidden = tuple(_forbidding(checked.program, added.steps, override.test))
+    return Trial(answer.met, answer.happened, answer.reasons, forbidden)
+
+
+def _forbidding(program: Program, steps: tuple[ScenarioStep, ...], test: str) -> Iterator[str]:
+    """Yield in words why a result of a scenario must never leave alone."""
+    (heard,) = steps_of(program, steps)
+    if test in heard.stands and heard.stands[test].flag in CRITICAL_FLAGS:
+        yield "it is a critical value"
+    for guarantee in program.guarantees:
+        asked = zip(guarantee.tests, guarantee.conditions, strict=True)
+        if any(
+            name == test and so(program.scene_of(heard.case, name)) is True for name, so in asked
+        ):
+            yield f"the guarantee “{guarantee.name}” forbids it"
 
 
 def _name(program: Program, held: ResultDecision, value: Given, rules: tuple[str, ...]) -> str:

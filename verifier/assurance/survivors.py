@@ -5,12 +5,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from verifier.assurance.killing import FATES, Fate, Verdict
-from verifier.assurance.telling import where
+from verifier.assurance.telling import EDGES_FOLLOW, where
 from verifier.language.source import Source
 
 FATE_WORDS: dict[Fate, str] = {
     "scenario": "noticed by a scenario",
-    "edge case": "noticed by an edge case alone",
+    "edge case": "noticed by edge cases alone",
     "refused": "refused by the checker, not run",
     "same": "proven to change nothing",
     "survived": "not noticed",
@@ -26,6 +26,10 @@ def lines(verdicts: Sequence[Verdict], of: int, sources: Mapping[str, Source]) -
     for verdict in verdicts:
         if verdict.fate == "same":
             yield f"  {_place(verdict, sources)}: {verdict.why}"
+    if alone := [verdict for verdict in verdicts if verdict.fate == "edge case"]:
+        yield ""
+        yield f"No scenario notices these. {EDGES_FOLLOW}"
+        yield from (f"  {_place(verdict, sources)}" for verdict in alone)
     found = by_scenario(verdicts)
     if any(found):
         yield ""

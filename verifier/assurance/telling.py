@@ -13,6 +13,10 @@ from verifier.assurance.writing import given, period
 from verifier.language.scene import plain
 from verifier.language.source import Source, Span
 
+EDGES_FOLLOW = (
+    "Edge cases follow the limits as they are written: they show that a limit is applied, and can "
+    "not tell whether it is right. Only a scenario with a value somebody knows can."
+)
 _LONG = 100  # signs of a condition that are shown
 _NOT_YET = "there are no scenarios: nothing says what this rule set is expected to do"
 _WHAT = {
@@ -70,6 +74,7 @@ def _edges(tested: SuiteRun, every: bool) -> Iterator[str]:
     asked = [run for run in tested.edges if run.asked]
     passed = sum(run.passed for run in asked)
     yield f"Edge cases decided as the limit is written: {passed} of {len(tested.edges)}"
+    yield f"  {EDGES_FOLLOW}"
     if len(asked) < len(tested.edges):
         yield f"  without an answer, because no rule asks: {len(tested.edges) - len(asked)}"
 

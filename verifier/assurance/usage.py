@@ -21,7 +21,7 @@ from verifier.texts import mark
 
 Fate = Literal["unchanged", "corrected", "rejected", "withdrawn", "by rules", "open"]
 FATES: tuple[Fate, ...] = ("unchanged", "corrected", "rejected", "withdrawn", "by rules", "open")
-OVERRIDES = 10  # a rule that was overridden fewer times has not been shown to be useless
+OVERRIDES = 10  # specimens; a rule that was overridden in fewer has not been shown to be useless
 _KEPT = 20  # latest overrides that are remembered of each rule
 
 
@@ -62,6 +62,8 @@ class RuleUse(Struct, frozen=True):
     released as they were, newest first, as case and place. `acts` is false for a rule that holds
     nothing by its own words, `calls` true for one that asks to call somebody: what it holds is
     meant to be released once that is done. `known` is false for one that is not in use any more.
+    `specimens` is of how many specimens something it held was settled: one specimen is one
+    decision of a person, however many results it has.
     """
 
     rule: str
@@ -74,6 +76,7 @@ class RuleUse(Struct, frozen=True):
     acts: bool = True
     calls: bool = False
     known: bool = True
+    specimens: int = 0
 
     @property
     def settled(self) -> int:
@@ -88,7 +91,7 @@ class RuleUse(Struct, frozen=True):
             return mark("holds nothing by its own words")
         if not self.held:
             return mark("never held anything")
-        if self.settled >= least and self.fates["unchanged"] == self.settled:
+        if self.specimens >= least and self.fates["unchanged"] == self.settled:
             if self.calls:
                 return mark("always released, and it asks to call")
             return mark("always overridden")
@@ -115,6 +118,7 @@ class Counting:
         self.cases = 0
         self._fates: dict[str, dict[Fate, int]] = defaultdict(lambda: dict.fromkeys(FATES, 0))
         self._alone: dict[str, int] = defaultdict(int)
+        self._specimens: dict[str, int] = defaultdict(int)
         self._times: dict[str, list[timedelta]] = defaultdict(list)
         self._last: dict[str, datetime] = {}
         self._overrides: dict[str, list[tuple[datetime, int, int]]] = defaultdict(list)
@@ -122,8 +126,11 @@ class Counting:
     def take(self, history: History) -> None:
         """Add one case."""
         self.cases += 1
-        for held in holds_of(history):
+        found = holds_of(history)
+        for held in found:
             self._add(held)
+        for name in {held.rule for held in found if held.fate not in ("open", "by rules")}:
+            self._specimens[name] += 1
 
     def _add(self, held: Held) -> None:
         name = held.rule
@@ -168,6 +175,7 @@ class Counting:
             acts=acts,
             calls=calls,
             known=known,
+            specimens=self._specimens[name],
         )
 
 

@@ -104,6 +104,7 @@ def _of_subject(subject: str, before: _Set, after: _Set) -> list[str]:
     if not is_row and (old is None or new is None):
         return [f"{subject} {'added' if old is None else 'removed'}"]
     sentences = _of_facts(subject, old or {}, new or {})
+    sentences += _sources_kept(subject, old or {}, new or {})
     same = before.identities.get(subject) == after.identities.get(subject)
     if sentences or same:
         return sentences
@@ -143,6 +144,24 @@ def _of_fact(old: Said | None, new: Said | None) -> list[str]:
     if len(gone) == len(come) == 1:
         return [f"{lead}{gone[0]} becomes {come[0]}"]
     return [f"{lead}{text} removed" for text in gone] + [f"{lead}{text} added" for text in come]
+
+
+def _sources_kept(subject: str, old: Facts, new: Facts) -> list[str]:
+    """Return which limits changed although they still name the same source."""
+    return [
+        f"{subject}: the {kind} limit changed, its source did not ({source.texts[0]})"
+        for kind, source in _sources(old).items()
+        if _sources(new).get(kind) == source and _row_facts(kind, old) != _row_facts(kind, new)
+    ]
+
+
+def _sources(facts: Facts) -> dict[str, Said]:
+    ending = " source"
+    return {key.removesuffix(ending): facts[key] for key in facts if key.endswith(ending)}
+
+
+def _row_facts(kind: str, facts: Facts) -> Facts:
+    return {key: said for key, said in facts.items() if key.split()[0] == kind}
 
 
 def _goes_without_saying(key: str, old: Facts, new: Facts) -> bool:

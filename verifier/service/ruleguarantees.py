@@ -56,8 +56,9 @@ def refuse_refuted(number: int, found: Proofs) -> None:
 def put_on_record(tx: Transaction, who: str, version: VersionRow, found: Proofs) -> None:
     """Keep what the guarantees of a version came out as."""
     tx.add_rule_proof(version, __version__, who, codec.encode(found))
-    detail = {"hash": version.hash, "program": __version__, **summary(found)}
-    tx.audit(who, "proved the guarantees of rules", f"rules:{version.id}", detail)
+    if found.proofs:
+        detail = {"hash": version.hash, "program": __version__, **summary(found)}
+        tx.audit(who, "proved the guarantees of rules", f"rules:{version.id}", detail)
 
 
 def summary(found: Proofs) -> dict[str, object]:

@@ -1,5 +1,6 @@
 """Rule files between a folder and the database, to the last byte; and what they compile to."""
 
+import re
 from collections.abc import Mapping
 from pathlib import Path, PurePosixPath
 
@@ -10,6 +11,8 @@ from verifier.rulefiles import SUFFIX, check_texts, usable, without_marks
 from verifier.service.wiring import check_wiring
 from verifier.settings import Settings
 from verifier.store.rulerows import RuleTexts
+
+_CRITICAL = re.compile(r"^[^:]*: (the )?critical ")
 
 
 def read_folder(path: Path, parameters: Mapping[str, str]) -> RuleTexts:
@@ -106,7 +109,8 @@ def compiled(
 
 
 def compared(old: RuleTexts, new: RuleTexts) -> list[str]:
-    """Return sentences on what differs in meaning; empty when nothing does."""
-    return differences(
+    """Return sentences on what differs in meaning, critical limits first; [] when nothing does."""
+    found = differences(
         without_marks(old.files), without_marks(new.files), old.parameters, new.parameters
     )
+    return sorted(found, key=lambda text: not _CRITICAL.search(text))

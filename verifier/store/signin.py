@@ -10,7 +10,7 @@ from verifier.store.store import Store
 from verifier.store.transaction import Transaction
 from verifier.texts import mark
 
-_WRONG = mark("Name or password is wrong, or this account is locked.")
+WRONG = mark("Name or password is wrong, or this account is locked.")
 _WRONG_CODE = mark("The code is wrong, was used before, or this account is locked.")
 
 
@@ -46,7 +46,7 @@ def sign_in(
 
     hashed = store.write(attempt)
     if not password_fits(password, hashed):
-        raise RefusedError(_WRONG)
+        raise RefusedError(WRONG)
     return store.write(lambda tx: _succeed(tx, name, purpose))
 
 
@@ -106,7 +106,7 @@ def _succeed(tx: Transaction, name: str, purpose: str) -> Person:
     tx.claim(f"person {name}")
     before = tx.person(name)
     if before is None or before.locked or before.ended(tx.now()):
-        raise RefusedError(_WRONG)
+        raise RefusedError(WRONG)
     # Whoever knows the password only must not get any number of guesses at the code.
     tx.set_failures(name, 0 if purpose else max(0, before.failures - 1), None)
     if purpose:

@@ -18,10 +18,11 @@ from verifier.service.status import Status
 from verifier.settings import Settings
 from verifier.store.people import hash_password
 from verifier.store.rows import Person, Session
-from verifier.store.signin import sign_in
+from verifier.store.signin import WRONG, sign_in
 from verifier.store.store import Store
 from verifier.store.transaction import Reader, Transaction
 from verifier.store.worklistrows import View, Wanted
+from verifier.texts import mark
 from verifier.web import words
 from verifier.web.catalogue import add_catalogue, say, told
 from verifier.web.chores import Chores
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
 Content = dict[str, Any]
 MOST_WATCHED = 5000  # of the queue, worst first, whose versions open pages are told
 SIGNING = "gave the password to sign"  # what the audit log says of it
+_NOT_SIGNED = mark("The password is wrong, or this account is locked.")
 AT_THE_DOOR = ""  # the audit log says more once it is known whether something else is owed
 
 
@@ -142,6 +144,14 @@ class Desk:
 
         Without a `purpose` it is for the door, where more may be owed.
         """
+        try:
+            return self._signed_in(name, password, purpose)
+        except RefusedError as refused:
+            if purpose and str(refused) == WRONG:  # the name is known: somebody is signed in
+                raise RefusedError(_NOT_SIGNED) from refused
+            raise
+
+    def _signed_in(self, name: str, password: str, purpose: str) -> Person:
         web = self.settings.web
         return sign_in(
             self.store,

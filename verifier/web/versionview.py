@@ -1,6 +1,6 @@
 """What the pages of versions show, read from one state of the database."""
 
-from verifier.assurance.guaranteed import against, with_outcome
+from verifier.assurance.guaranteed import against, unproved, with_outcome
 from verifier.assurance.replay_report import percent, shown_stretch, side_text
 from verifier.assurance.replaying import CHANGES, FATES, MEANINGS, Replay
 from verifier.service import ruleshelf
@@ -17,6 +17,7 @@ from verifier.web import versionwork
 from verifier.web.desk import Content, Desk
 
 MOST_CHANGES = 50
+FIRST_CHANGES = 10  # the approval below must not be far
 _MOST_PAIRS = 100
 _between: dict[tuple[str, str], list[str]] = {}
 
@@ -89,7 +90,7 @@ def work(reader: Reader, desk: Desk, number: int) -> Content:
         "proving": proving,
         "proofs": proofs_of(reader, version),
         "with_outcome": with_outcome,
-        "unproved": lambda found: with_outcome(found, "not proved"),
+        "unproved": unproved,
         "against": against,
         "running": any(each and each.running for each in works),
         "replay": _replay(row),
@@ -103,6 +104,7 @@ def work(reader: Reader, desk: Desk, number: int) -> Content:
         "side_text": side_text,
         "shown_stretch": shown_stretch,
         "most": MOST_CHANGES,
+        "shown": FIRST_CHANGES,
     }
 
 

@@ -8,7 +8,7 @@ from verifier.assurance.coverage import COUNTED
 from verifier.assurance.killing import FATES
 from verifier.assurance.running import Ran
 from verifier.assurance.survivors import FATE_WORDS
-from verifier.assurance.telling import answer_words, missing_lines, where
+from verifier.assurance.telling import EDGES_FOLLOW, answer_words, missing_lines, where
 from verifier.assurance.validation.evidence import counted
 from verifier.assurance.validation.standing import Standing
 from verifier.assurance.validation.wording import scenario_expected, scenario_given
@@ -102,7 +102,7 @@ def edges(standing: Standing) -> Section:
     )
     about = Paragraph(
         "For each edge of each limit: a value one step below, at, and one step above it. The unit "
-        "is the one the test is declared in."
+        f"is the one the test is declared in. {EDGES_FOLLOW}"
     )
     return Section("Edges executed", (about,), sections, new_page=True)
 

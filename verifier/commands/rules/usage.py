@@ -39,7 +39,7 @@ def register(actions: "argparse._SubParsersAction[argparse.ArgumentParser]") -> 
     when.add_argument("--since", metavar="DATE", help="such as 2026-01-01")
     parser.add_argument(
         "--least", type=int, default=10, metavar="N",
-        help="settled results before a rule is called always overridden; default: 10",
+        help="specimens settled before a rule is called always overridden; default: 10",
     )  # fmt: skip
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.set_defaults(run=run)
