@@ -49,7 +49,7 @@ def test_no_page_keeps_anybody_out(
         bypass_csp=True,
     )
     page = context.new_page()
-    page.set_default_timeout(30_000)
+    page.set_default_timeout(120_000)
     found: dict[str, list[str]] = {}
     page.goto("/sign-in")
     look(page, "/sign-in", found)

@@ -62,7 +62,7 @@ def context(house: House, browser: Browser) -> Iterator[BrowserContext]:
 @pytest.fixture
 def page(context: BrowserContext) -> Iterator[Page]:
     opened = context.new_page()
-    opened.set_default_timeout(30_000)
+    opened.set_default_timeout(120_000)
     yield opened
     opened.close()
 
