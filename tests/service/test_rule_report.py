@@ -11,7 +11,7 @@ from service.laboratory import RULES, result_message
 from verifier import settings
 from verifier.assurance.replaying import Stretch
 from verifier.cli import main
-from verifier.service import candidates, ruleorders, ruleshelf
+from verifier.service import candidates, ruleapproval, ruleorders, ruleshelf
 from verifier.service.line import Line
 from verifier.service.replaying import run_replay, to_store
 from verifier.service.rulechecks import check_version
@@ -84,9 +84,9 @@ class House:
 
     def approve(self, name: str) -> None:
         def work(tx: Transaction) -> None:
-            version, replay = ruleshelf.approvable(tx, self.draft, NOW)
-            seen = ruleshelf.Seen(version.hash, replay.digest)
-            ruleshelf.approve(tx, self.people[name], self.draft, seen, "read it")
+            version, replay = ruleapproval.approvable(tx, self.draft, NOW)
+            seen = ruleapproval.Seen(version.hash, replay.digest)
+            ruleapproval.approve(tx, self.people[name], self.draft, seen, "read it")
 
         self.do(work)
 

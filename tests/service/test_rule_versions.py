@@ -11,8 +11,8 @@ from handclock import HandClock
 
 from verifier import settings
 from verifier.errors import RefusedError, RuleSetError, SettingsError
-from verifier.service import ruleorders, ruleshelf
-from verifier.service.ruleshelf import Seen
+from verifier.service import ruleapproval, ruleorders, ruleshelf
+from verifier.service.ruleapproval import Seen
 from verifier.service.ruletexts import checked, compared
 from verifier.settings import Settings
 from verifier.store import Person, Role, RuleTexts, Store, Transaction
@@ -73,7 +73,9 @@ class House:
 
     def approve(self, number: int, who: str, seen: Seen | None = None) -> object:
         looked = seen or self.seen(number)
-        return self.do(lambda tx: ruleshelf.approve(tx, self.people[who], number, looked, "fine"))
+        return self.do(
+            lambda tx: ruleapproval.approve(tx, self.people[who], number, looked, "fine")
+        )
 
     def approved(self, text: str, against: int = 1) -> int:
         number = self.draft(text)
@@ -206,7 +208,7 @@ def test_a_site_says_how_much_history_is_enough(house: House) -> None:
     house.replay(number, result=ALL.replace(b"true", b"false"))
     now = house.clock()
     for least, enough in ((4, False), (3, True), (0, True)):
-        asked = partial(ruleshelf.approvable, number=number, now=now, least=least)
+        asked = partial(ruleapproval.approvable, number=number, now=now, least=least)
         if enough:
             house.store.read(asked)
         else:

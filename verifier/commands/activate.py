@@ -91,8 +91,8 @@ def _command(
 def run_approve(args: argparse.Namespace) -> int:
     """Show what is approved, ask for the password, and put the approval on record."""
     from verifier.commands.suspend import operator
+    from verifier.service.ruleapproval import Seen, approve
     from verifier.service.rulechecks import check_if_outdated
-    from verifier.service.ruleshelf import Seen, approve
     from verifier.service.rulestate import missing
 
     settings, store = opened(args.config)
@@ -120,8 +120,9 @@ def _shown(store: "Store", number: int, least: int) -> "tuple[VersionRow, Replay
     from verifier.assurance.guaranteed import standing
     from verifier.assurance.replay_report import as_text
     from verifier.service.replaying import from_store
+    from verifier.service.ruleapproval import approvable
     from verifier.service.ruleguarantees import needed_proofs
-    from verifier.service.ruleshelf import approvable, texts
+    from verifier.service.ruleshelf import texts
     from verifier.service.ruletexts import compared
 
     now = clock.now()

@@ -10,15 +10,11 @@ What the page, replay and reports call:
 - `shelf(reader, now) -> Shelf`: every version with its state and the approvals that count
 - `texts(reader, number) -> RuleTexts` · `ruletexts.compared(old, new) -> list[str]`
 - `replay_of(reader, number, now) -> ReplayRow | None`: the replay that approvals must name
-- `approvable(reader, number, now)`: version and replay to approve, or why it can not be
-- `add`, `edit`, `keep_check`, `store_replay`, `approve`, and in `ruleorders` `order`, `withdraw`,
-  `roll_back`
+- `add`, `edit`, `keep_check`, `store_replay`; in `ruleapproval` `approvable` and `approve`; in
+  `ruleorders` `order`, `withdraw`, `roll_back`
 
 Writers take a `Transaction` and raise `RefusedError` with a sentence for the person.
 
-Approvals name the hash of the texts and the digest of the replay the person saw. They count only
-while the version has these texts and the newest replay against the version that is active now has
-this digest: after an edit, another replay or another activation they lapse and must be given anew.
 `Reader.rule_approvals` and `Reader.rule_activations` are the whole record.
 """
 
@@ -31,11 +27,10 @@ from verifier import __version__
 from verifier.assurance.proving import Proofs
 from verifier.errors import RefusedError
 from verifier.language import Program
-from verifier.service.replaycover import said_of, short_of
-from verifier.service.ruleguarantees import needed_proofs, proofs_of, put_on_record, summary
+from verifier.service.replaycover import said_of
+from verifier.service.ruleguarantees import proofs_of, put_on_record
 from verifier.service.rulestate import Course, Listed, carried, counting, course, state_of
 from verifier.service.ruletexts import check_names
-from verifier.settings import REPLAY_DAYS
 from verifier.store.rows import Person, Role
 from verifier.store.rulerows import ApprovalRow, ReplayRow, RuleTexts, VersionRow
 from verifier.store.transaction import Reader, Transaction
@@ -53,13 +48,6 @@ class Shelf(Struct, frozen=True):
 
     versions: tuple[Listed, ...]
     course: Course
-
-
-class Seen(Struct, frozen=True):
-    """What a person had before them when they approved: hash of the texts, digest of the replay."""
-
-    hash: str
-    replay: str
 
 
 def shelf(reader: Reader, now: datetime) -> Shelf:
@@ -94,7 +82,7 @@ def texts(reader: Reader, number: int) -> RuleTexts:
 def replay_of(reader: Reader, number: int, now: datetime) -> ReplayRow | None:
     """Return the newest replay, if it is of these very texts and against what is active now."""
     version = known(reader, number)
-    return _replay(reader, version, course(reader.rule_activations(), now))
+    return newest_replay(reader, version, course(reader.rule_activations(), now))
 
 
 def add(
@@ -191,116 +179,11 @@ def store_replay(
     return digest
 
 
-def approvable(
-    reader: Reader, number: int, now: datetime, least: int = REPLAY_DAYS
-) -> tuple[VersionRow, ReplayRow]:
-    """Return what a person must have seen to approve a version.
-
-    `least` is how many days of history a replay must cover, or all of it.
-
-    Raises:
-        RefusedError: it is not checked or proved, breaks a guarantee, is active, or was not
-            replayed against what is, or over too little history.
-    """
-    version = fit_version(reader, number)
-    where = course(reader.rule_activations(), now)
-    if where.active and where.active.version == number:
-        raise RefusedError("Version %(number)s is active already.", number=number)
-    replay = needed_replay(reader, version, where)
-    if short := short_of(replay, least):
-        raise RefusedError(short)
-    return version, replay
-
-
-def approve(
-    tx: Transaction,
-    who: Person,
-    number: int,
-    seen: Seen,
-    comment: str = "",
-    *,
-    least: int = REPLAY_DAYS,
-) -> tuple[ApprovalRow, ...]:
-    """Approve what a person saw; return the approvals that count now.
-
-    Raises:
-        RefusedError: the role may not; the version is not checked; it or its replay is not what
-            was seen; there is no replay against the active version, or it covers fewer days than
-            `least` and not all history; the person approved already.
-    """
-    may(who, APPROVES, "approve rules")
-    tx.claim(RULES)
-    version, replay = approvable(tx, number, tx.now(), least)
-    where = course(tx.rule_activations(), tx.now())
-    if seen.hash != version.hash:
-        raise RefusedError(
-            "Version %(number)s is not what you saw: its hash is %(hash)s now, you saw "
-            "%(hash_2)s. Look at it again.",
-            number=number,
-            hash=version.hash[:12],
-            hash_2=seen.hash[:12],
-        )
-    if seen.replay != replay.digest:
-        raise RefusedError(
-            "The replay of version %(number)s is not the one you saw: its hash is "
-            "%(digest)s now, you saw %(replay)s. Look at it again.",
-            number=number,
-            digest=replay.digest[:12],
-            replay=seen.replay[:12],
-        )
-    if any(row.person == who.name for row in counted(tx, version, where)):
-        raise RefusedError(
-            "%(name)s has approved version %(number)s already; another person must.",
-            name=who.name,
-            number=number,
-        )
-    tx.add_rule_approval(number, who.name, seen.hash, seen.replay, comment)
-    covered = said_of(replay.result)
-    detail = {"hash": seen.hash, "replay": seen.replay, "covered": covered, "comment": comment}
-    proved = summary(needed_proofs(tx, version))
-    tx.audit(who.name, "approved rules", subject(number), {**detail, **proved})
-    return counted(tx, version, where)
-
-
-def fit_version(reader: Reader, number: int) -> VersionRow:
-    """Return a version this program has checked, with no guarantee refuted, else RefusedError."""
-    version = known(reader, number)
-    if version.checked is None:
-        raise RefusedError(
-            "Version %(number)s is a draft that was not checked, or has errors.", number=number
-        )
-    if version.checked_with != __version__:
-        raise RefusedError(
-            "Version %(number)s was checked by verifier %(checked_with)s, and this is "
-            "%(version)s. Check it again.",
-            number=number,
-            checked_with=version.checked_with,
-            version=__version__,
-        )
-    needed_proofs(reader, version)
-    return version
-
-
-def _replay(reader: Reader, version: VersionRow, where: Course) -> ReplayRow | None:
+def newest_replay(reader: Reader, version: VersionRow, where: Course) -> ReplayRow | None:
     if where.active is None:
         return None
     found = reader.rule_replay(version.id, where.active.version)
     return found if found and found.hash == version.hash else None
-
-
-def needed_replay(reader: Reader, version: VersionRow, where: Course) -> ReplayRow:
-    """Return the replay against the active version. Raises RefusedError when there is none."""
-    if where.active is None:
-        raise RefusedError("No version is active yet; start the service once, or the first import.")
-    found = _replay(reader, version, where)
-    if found is None:
-        raise RefusedError(
-            "Version %(id)s was not replayed against version %(version)s, which is active "
-            "now. Run: verifier replay --candidate %(id)s",
-            id=version.id,
-            version=where.active.version,
-        )
-    return found
 
 
 def counted(reader: Reader, version: VersionRow, where: Course) -> tuple[ApprovalRow, ...]:

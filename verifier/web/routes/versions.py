@@ -8,7 +8,7 @@ from fastapi import APIRouter, Depends, Form, HTTPException
 from fastapi.responses import Response
 
 from verifier.errors import RefusedError, VerifierError
-from verifier.service import ruleorders, ruleshelf
+from verifier.service import ruleapproval, ruleorders, ruleshelf
 from verifier.service.replaycover import short_of
 from verifier.store.rows import Session
 from verifier.store.transaction import Reader
@@ -111,10 +111,10 @@ def approve(
 
     def act() -> None:
         who = desk.check_password(session.person.name, password, SIGNING)
-        seen = ruleshelf.Seen(hash, replayed)
+        seen = ruleapproval.Seen(hash, replayed)
         least = desk.settings.replay_days
         desk.store.write(
-            lambda tx: ruleshelf.approve(tx, who, number, seen, note.strip(), least=least)
+            lambda tx: ruleapproval.approve(tx, who, number, seen, note.strip(), least=least)
         )
 
     return _acted(desk, session, number, act)
