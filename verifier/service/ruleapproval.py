@@ -1,20 +1,22 @@
-"""Approving a version: by two people, of the very texts and the very replay they had before them.
-
-Approvals name the hash of the texts and the digest of the replay the person saw. They count only
-while the version has these texts and the newest replay against the version that is active now has
-this digest: after an edit, another replay or another activation they lapse and must be given anew.
-"""
+"""Approving a version of the rules: two people, each for the texts and the replay they saw."""
 
 from datetime import datetime
 
 from msgspec import Struct
 
-from verifier import __version__
 from verifier.errors import RefusedError
 from verifier.service.replaycover import said_of, short_of
 from verifier.service.ruleguarantees import needed_proofs, summary
-from verifier.service.ruleshelf import APPROVES, RULES, counted, known, may, newest_replay, subject
-from verifier.service.rulestate import Course, course
+from verifier.service.ruleshelf import (
+    APPROVES,
+    RULES,
+    counted,
+    fit_version,
+    may,
+    needed_replay,
+    subject,
+)
+from verifier.service.rulestate import course
 from verifier.settings import REPLAY_DAYS
 from verifier.store.rows import Person
 from verifier.store.rulerows import ApprovalRow, ReplayRow, VersionRow
@@ -97,37 +99,3 @@ def approve(
     proved = summary(needed_proofs(tx, version))
     tx.audit(who.name, "approved rules", subject(number), {**detail, **proved})
     return counted(tx, version, where)
-
-
-def fit_version(reader: Reader, number: int) -> VersionRow:
-    """Return a version this program has checked, with no guarantee refuted, else RefusedError."""
-    version = known(reader, number)
-    if version.checked is None:
-        raise RefusedError(
-            "Version %(number)s is a draft that was not checked, or has errors.", number=number
-        )
-    if version.checked_with != __version__:
-        raise RefusedError(
-            "Version %(number)s was checked by verifier %(checked_with)s, and this is "
-            "%(version)s. Check it again.",
-            number=number,
-            checked_with=version.checked_with,
-            version=__version__,
-        )
-    needed_proofs(reader, version)
-    return version
-
-
-def needed_replay(reader: Reader, version: VersionRow, where: Course) -> ReplayRow:
-    """Return the replay against the active version. Raises RefusedError when there is none."""
-    if where.active is None:
-        raise RefusedError("No version is active yet; start the service once, or the first import.")
-    found = newest_replay(reader, version, where)
-    if found is None:
-        raise RefusedError(
-            "Version %(id)s was not replayed against version %(version)s, which is active "
-            "now. Run: verifier replay --candidate %(id)s",
-            id=version.id,
-            version=where.active.version,
-        )
-    return found

@@ -31,8 +31,10 @@ def needed_proofs(reader: Reader, version: VersionRow) -> Proofs:
     found = proofs_of(reader, version)
     if found is None:
         raise RefusedError(
-            f"The guarantees of version {version.id} were not proved by verifier {__version__} "
-            f"yet. Prove them on its page, or run: verifier rules prove {version.id} --config TOML"
+            "The guarantees of version %(id)s were not proved by verifier %(version)s yet. "
+            "Prove them on its page, or run: verifier rules prove %(id)s --config TOML",
+            id=version.id,
+            version=__version__,
         )
     refuse_refuted(version.id, found)
     return found
@@ -43,8 +45,11 @@ def refuse_refuted(number: int, found: Proofs) -> None:
     if broken := with_outcome(found, "refuted"):
         told = " ".join(f"“{proof.name}” – {against(proof)}." for proof in broken)
         raise RefusedError(
-            f"Version {number} breaks its own guarantees, so nobody can approve or activate it: "
-            f"{told} Mend the rule or the guarantee, and have the new texts proved."
+            "Version %(number)s breaks its own guarantees, so nobody can approve or "
+            "activate it: %(told)s Mend the rule or the guarantee, and have the new texts "
+            "proved.",
+            number=number,
+            told=told,
         )
 
 

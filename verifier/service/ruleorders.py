@@ -7,16 +7,17 @@ from datetime import UTC, datetime
 
 from verifier.errors import RefusedError
 from verifier.language import Program
-from verifier.service.ruleapproval import fit_version, needed_replay
 from verifier.service.ruleshelf import (
     ACTIVATES,
     PROGRAM,
     RULES,
     add,
     counted,
+    fit_version,
     keep_check,
     known,
     may,
+    needed_replay,
     subject,
 )
 from verifier.service.rulestate import course, missing

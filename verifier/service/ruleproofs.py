@@ -53,7 +53,10 @@ def prove_version(
     def keep(tx: Transaction) -> None:
         tx.claim(RULES)
         if known(tx, number).hash != version.hash:
-            raise RefusedError(f"Version {number} was changed while it was proved. Prove it again.")
+            raise RefusedError(
+                "Version %(number)s was changed while it was proved. Prove it again.",
+                number=number,
+            )
         put_on_record(tx, who, version, proved)
 
     store.write(keep)

@@ -2,19 +2,24 @@
 
 The way of a version: `add` a draft (it may have errors), `edit` it while it is one, check it and
 prove its guarantees (`rulechecks.check_version`), `store_replay` of what it would have decided
-otherwise than the active version, `approve` by two people, `ruleorders.order` its activation for
-now or later, `ruleorders.roll_back` if it was a mistake. A running service notices (`rulewatch`).
+otherwise than the active version, `ruleapproval.approve` by two people, `ruleorders.order` its
+activation for now or later, `ruleorders.roll_back` if it was a mistake. A running service notices
+(`rulewatch`).
 
 What the page, replay and reports call:
 
 - `shelf(reader, now) -> Shelf`: every version with its state and the approvals that count
 - `texts(reader, number) -> RuleTexts` · `ruletexts.compared(old, new) -> list[str]`
 - `replay_of(reader, number, now) -> ReplayRow | None`: the replay that approvals must name
-- `add`, `edit`, `keep_check`, `store_replay`; in `ruleapproval` `approvable` and `approve`; in
-  `ruleorders` `order`, `withdraw`, `roll_back`
+- `ruleapproval.approvable(reader, number, now)`: version and replay to approve, or why not
+- `add`, `edit`, `keep_check`, `store_replay`, `ruleapproval.approve`, and in `ruleorders` `order`,
+  `withdraw`, `roll_back`
 
 Writers take a `Transaction` and raise `RefusedError` with a sentence for the person.
 
+Approvals name the hash of the texts and the digest of the replay the person saw. They count only
+while the version has these texts and the newest replay against the version that is active now has
+this digest: after an edit, another replay or another activation they lapse and must be given anew.
 `Reader.rule_approvals` and `Reader.rule_activations` are the whole record.
 """
 
@@ -28,7 +33,7 @@ from verifier.assurance.proving import Proofs
 from verifier.errors import RefusedError
 from verifier.language import Program
 from verifier.service.replaycover import said_of
-from verifier.service.ruleguarantees import proofs_of, put_on_record
+from verifier.service.ruleguarantees import needed_proofs, proofs_of, put_on_record
 from verifier.service.rulestate import Course, Listed, carried, counting, course, state_of
 from verifier.service.ruletexts import check_names
 from verifier.store.rows import Person, Role
@@ -82,7 +87,7 @@ def texts(reader: Reader, number: int) -> RuleTexts:
 def replay_of(reader: Reader, number: int, now: datetime) -> ReplayRow | None:
     """Return the newest replay, if it is of these very texts and against what is active now."""
     version = known(reader, number)
-    return newest_replay(reader, version, course(reader.rule_activations(), now))
+    return _replay(reader, version, course(reader.rule_activations(), now))
 
 
 def add(
@@ -179,11 +184,45 @@ def store_replay(
     return digest
 
 
-def newest_replay(reader: Reader, version: VersionRow, where: Course) -> ReplayRow | None:
+def fit_version(reader: Reader, number: int) -> VersionRow:
+    """Return a version this program has checked, with no guarantee refuted, else RefusedError."""
+    version = known(reader, number)
+    if version.checked is None:
+        raise RefusedError(
+            "Version %(number)s is a draft that was not checked, or has errors.", number=number
+        )
+    if version.checked_with != __version__:
+        raise RefusedError(
+            "Version %(number)s was checked by verifier %(checked_with)s, and this is "
+            "%(version)s. Check it again.",
+            number=number,
+            checked_with=version.checked_with,
+            version=__version__,
+        )
+    needed_proofs(reader, version)
+    return version
+
+
+def _replay(reader: Reader, version: VersionRow, where: Course) -> ReplayRow | None:
     if where.active is None:
         return None
     found = reader.rule_replay(version.id, where.active.version)
     return found if found and found.hash == version.hash else None
+
+
+def needed_replay(reader: Reader, version: VersionRow, where: Course) -> ReplayRow:
+    """Return the replay against the active version. Raises RefusedError when there is none."""
+    if where.active is None:
+        raise RefusedError("No version is active yet; start the service once, or the first import.")
+    found = _replay(reader, version, where)
+    if found is None:
+        raise RefusedError(
+            "Version %(id)s was not replayed against version %(version)s, which is active "
+            "now. Run: verifier replay --candidate %(id)s",
+            id=version.id,
+            version=where.active.version,
+        )
+    return found
 
 
 def counted(reader: Reader, version: VersionRow, where: Course) -> tuple[ApprovalRow, ...]:
