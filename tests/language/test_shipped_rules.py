@@ -142,9 +142,10 @@ def test_kidney_injury(before: str, ago: timedelta, now: str, stage: int) -> Non
     said = [text[-2:-1] for text in judgement.comments.get(0, ()) if "KDIGO stage" in text]
     assert said == ([str(stage)] if stage else [])
     held = {reason.rule for reason in judgement.reasons.get(0, ())}
-    assert {name for name in held if name.startswith("kidney")} == (
-        {f"kidney-injury-{stage}"} if stage > 1 else set()
-    )
+    staged = {name for name in held if name.startswith("kidney")} - {"kidney-injury-lasting"}
+    assert staged == ({f"kidney-injury-{stage}"} if stage > 1 else set())
+    lasts = Decimal("1.5") <= Decimal(now) / Decimal(before) < 2 and ago <= 90 * DAYS
+    assert ("kidney-injury-lasting" in held) is lasts
 
 
 def test_gap_waits_for_what_is_missing_and_not_for_ever() -> None:

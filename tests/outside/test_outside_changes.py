@@ -188,6 +188,28 @@ def test_creatinine_against_its_baseline(now: str, ratio: float) -> None:
     assert float(found) == pytest.approx(ratio, abs=6e-10)
 
 
+# KDIGO 2012, section 2.1.4, acute kidney disease (from memory): half above the baseline for less
+# than three months; so the lowest of 90 days stays the baseline when that of 7 days rose as well.
+@pytest.mark.parametrize(
+    ("now", "ago", "held"),
+    [
+        ("120", 40 * DAY, True),
+        ("119", 40 * DAY, False),  # ratio 1.4875
+        ("120", 89 * DAY, True),
+        ("79", 40 * DAY, False),
+    ],
+)
+def test_creatinine_that_stays_half_above_its_baseline(
+    now: str, ago: timedelta, held: bool
+) -> None:
+    before = {ago: {"creatinine": "80 umol/L"}, DAY: {"creatinine": f"{now} umol/L"}}
+    judged = Bench(shipped()).send({"creatinine": f"{now} umol/L"}, before=before)
+    assert ("kidney-injury-lasting" in holding(judged)) is held
+    exactly = Bench(exact()).send({"creatinine": f"{now} umol/L"}, before=before).case
+    ratio = exact().judge(exactly).notes["creatinine_lasting"].value
+    assert float(ratio) == pytest.approx(int(now) / min(80, int(now)), abs=6e-5)
+
+
 # Urea is CH4N2O, 60.056 g/mol, of which 28.014 g/mol are nitrogen (IUPAC atomic weights): 12 mg/dL
 # of urea hold 5.6 mg/dL of nitrogen.
 @pytest.mark.parametrize(

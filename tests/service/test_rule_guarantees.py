@@ -7,8 +7,9 @@ import pytest
 
 from verifier.assurance.proving import Outcome, Proof, Proofs
 from verifier.errors import RefusedError
-from verifier.service.rulechecks import check_if_outdated, check_version
+from verifier.service.rulechecks import check_if_outdated, check_version, quiet
 from verifier.service.ruleguarantees import proofs_of, put_on_record
+from verifier.service.ruleproofs import Progress, prove_version
 from verifier.service.ruleshelf import known
 
 from .laboratory import RULES
@@ -93,3 +94,18 @@ def test_a_refutation_stops_an_activation_and_never_a_rollback(house: House) -> 
     house.order(other)
     house.roll_back()
     assert house.active() == number
+
+
+def test_beside_a_service_it_is_proved_elsewhere_and_can_be_broken_off(house: House) -> None:
+    number = house.draft(KEPT)
+
+    def stop(done: int, of: int) -> None:
+        raise RefusedError("it stops")
+
+    def prove(progress: Progress) -> Proofs:
+        return prove_version(house.store, house.settings, "ada", number, progress, apart=True)
+
+    with pytest.raises(RefusedError, match="it stops"):
+        prove(stop)
+    assert house.store.read(lambda r: proofs_of(r, known(r, number))) is None
+    assert [proof.outcome for proof in prove(quiet).proofs] == ["proved"]

@@ -48,7 +48,7 @@ def judged(
         ago, before = earlier
         past = (Earlier(Number(Decimal(before)), known.unit, TAKEN - ago, "before", specimen),)
     case = Case(
-        patient=Patient("LAB|MR|1", birth=BirthDate(birth, birth), sex=sex),
+        patient=Patient("LAB|MR|1", birth=BirthDate(birth, birth, TAKEN.time()), sex=sex),
         specimen=Specimen("S1", specimen, Moment(TAKEN, "second", f"{TAKEN:%Y%m%d%H%M%S}")),
         results=(result,), earlier={test: past}, quality={}, now=NOW, opened=NOW,
     )  # fmt: skip

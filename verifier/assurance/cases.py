@@ -75,7 +75,7 @@ def _patient(steps: Sequence[ScenarioStep], taken: datetime) -> Patient:
     born: date | None = anniversary(taken.date(), -age[0], age[1]) if age else None
     return Patient(
         "LAB|MR|1",
-        birth=BirthDate(born, born) if born else None,
+        birth=BirthDate(born, born, taken.time()) if born else None,
         sex=_last(step.sex for step in steps),
         attributes={name: said for step in steps for name, said in step.attributes},
     )

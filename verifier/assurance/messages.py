@@ -87,6 +87,8 @@ def _patient(steps: Sequence[ScenarioStep]) -> _Whose:
     taken = collected(steps)
     age = next((step.age for step in reversed(steps) if step.age), None)
     birth = f"{anniversary(taken.date(), -age[0], age[1]):%Y%m%d}" if age else ""
+    if age and age[1] == "days":  # the first days of life count in hours
+        birth += f"{taken:%H%M}"
     said = tuple(item for step in steps for item in step.attributes)
     kind = next((step.specimen for step in reversed(steps) if step.specimen), "")
     sex = next((step.sex for step in reversed(steps) if step.sex), "")

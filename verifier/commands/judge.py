@@ -29,7 +29,10 @@ example: verifier judge samples/*.hl7 --rules rules
   {"control_id", "ack", "specimens": [{"specimen", "patient", "results": [
     {"test", "code", "value", "unit", "decision": "release"|"hold"|"wait", "flag",
      "reasons": [{"rule", "kind", "text"}], "comments": [...]}]}]}
-a message that could not be read has "ack" AE or AR, and "error"."""
+a message that could not be read has "ack" AE or AR, and "error".
+
+Only a released result counts as an earlier one. With the shipped rules a first creatinine is always
+held, so no change of creatinine can be shown: set first_creatinine_below in --config for that."""
 
 
 def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -82,6 +85,7 @@ def run(args: argparse.Namespace) -> int:
             refused += "error" in answer
             taken += "error" not in answer
     print(f"Messages judged: {taken}, not taken: {refused}.", file=sys.stderr)
+    print("Limits and rules are examples until a laboratory has validated them.", file=sys.stderr)
     return 1 if refused else 0
 
 

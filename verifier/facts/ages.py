@@ -4,9 +4,13 @@ A year (month) is completed on the day with the same number; where that day does
 the day after the last of that month. So who is born on 29 February completes a year on 1 March
 of a common year: the later of the two conventions in use, written down here because a limit may
 hang on it.
+
+The first days of life are counted in hours: a limit for the first day ends 24 hours after birth.
+Where the time of birth or of collection is not told, the youngest age that fits is taken.
 """
 
-from datetime import date, timedelta
+import re
+from datetime import date, datetime, time, timedelta
 from typing import Literal
 
 from verifier.facts.subjects import BirthDate, Moment
@@ -47,8 +51,55 @@ def age_range(birth: BirthDate, on: date, span: Span) -> tuple[int, int]:
     return (completed(birth.latest, on, span), completed(birth.earliest, on, span))
 
 
+# An age of up to so many days ends at an hour: 24, 48 or 72 hours after birth.
+BY_HOURS = 3
+
+_CLOCK = re.compile(r"\d{8}(\d\d)(\d\d)?(?:\d\d(?:\.\d+)?)?([+-]\d{4})?", re.ASCII)
+
+
+def hours_reached(birth: BirthDate, end: date, on: date, taken: Moment | None, days: int) -> bool:
+    """Return whether so many times 24 hours have passed for certain since a birth on day `end`.
+
+    `on` is the day the specimen was taken, `taken` the time where it is known.
+    """
+    drawn = _clock(taken.text, time(0)) if taken else None
+    if birth.clock is None or drawn is None:
+        return (on - end).days > days
+    born = datetime.combine(end, birth.clock)
+    at = datetime.combine(on, drawn)
+    if born.tzinfo is None or at.tzinfo is None:  # one clock: that of the sender
+        born, at = born.replace(tzinfo=None), at.replace(tzinfo=None)
+    return at - born >= timedelta(days=days)
+
+
+def closer(first: BirthDate | None, second: BirthDate | None) -> BirthDate | None:
+    """Return the first birth date there is, with the time of the second where only that has one."""
+    if first and second and not first.clock and not first.contradicts(second):
+        return second
+    return first or second
+
+
+def _clock(text: str, open_minutes: time) -> time | None:
+    """Return the time of day of a DTM, aware where an offset stands; None when it has none."""
+    shape = _CLOCK.fullmatch(text.strip())
+    if shape is None:
+        return None
+    hour, minute, offset = shape.groups()
+    try:
+        clock = time(int(hour), int(minute) if minute else open_minutes.minute)
+        if not offset:
+            return clock
+        zone = datetime.strptime(offset, "%z").tzinfo
+    except ValueError:
+        return None
+    return clock.replace(tzinfo=zone)
+
+
 def parse_birth(text: str) -> BirthDate | None:
-    """Read PID-7 to the precision it is given in: year, month or day; None when it is no date."""
+    """Read PID-7 to the precision it is given in: year, month, day or time; None when no date.
+
+    A time (HL7 v2.5.1 section 2.A.77, TS) that says the hour only is taken as the end of the hour.
+    """
     digits = text.strip()[:8]
     if len(digits) not in {4, 6, 8} or not (digits.isascii() and digits.isdigit()):
         return None
@@ -62,7 +113,7 @@ def parse_birth(text: str) -> BirthDate | None:
         day = date(year, int(digits[4:6]), int(digits[6:]))
     except (ValueError, OverflowError):
         return None
-    return BirthDate(day, day)
+    return BirthDate(day, day, _clock(text, time(0, 59)))
 
 
 def calendar_day(moment: Moment) -> date:

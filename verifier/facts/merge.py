@@ -10,6 +10,7 @@ from datetime import datetime
 
 import msgspec
 
+from verifier.facts.ages import closer
 from verifier.facts.case import LEFT, CaseRecord, Entry
 from verifier.facts.priorities import most_urgent
 from verifier.facts.report import Observation, SpecimenReport
@@ -171,7 +172,7 @@ def _joined_patient(before: Patient | None, after: Patient | None) -> Patient | 
     return msgspec.structs.replace(
         after,
         name=after.name or before.name,
-        birth=after.birth or before.birth,
+        birth=closer(after.birth, before.birth),
         sex=after.sex or before.sex,
         attributes={**before.attributes, **after.attributes},
     )
@@ -181,7 +182,7 @@ def identity_doubts(before: Patient | None, after: Patient | None) -> tuple[str,
     """Return why the patient of a new specimen may not be the one known under the same number."""
     if before is None or after is None or not after.key or before.key != after.key:
         return ()
-    if before.birth and after.birth and before.birth != after.birth:
+    if before.birth and after.birth and before.birth.contradicts(after.birth):
         return ("the patient's number was seen before with another birth date",)
     if before.sex and after.sex and before.sex != after.sex:
         return ("the patient's number was seen before with another sex",)
@@ -194,7 +195,7 @@ def _differences(record: CaseRecord, report: SpecimenReport) -> Iterator[str]:
     if before and after:
         if before.key and after.key and before.key != after.key:
             yield f"specimen {key} was sent before for another patient"
-        elif before.birth and after.birth and before.birth != after.birth:
+        elif before.birth and after.birth and before.birth.contradicts(after.birth):
             yield f"specimen {key} was sent before with another birth date"
         elif before.sex and after.sex and before.sex != after.sex:
             yield f"specimen {key} was sent before with another sex"

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from msgspec import Struct
 from msgspec.structs import replace
 
+from verifier.facts.ages import closer
 from verifier.facts.persons import PREFERRED, read_patient
 from verifier.facts.subjects import Patient
 from verifier.hl7.faults import MISSING, SEQUENCE, AckFault
@@ -115,7 +116,7 @@ def updated(known: Patient, update: Update) -> tuple[Patient, tuple[str, ...]]:
     patient = replace(
         known,
         name=told.name or known.name,
-        birth=None if "birth date" in update.deleted else told.birth or known.birth,
+        birth=None if "birth date" in update.deleted else closer(told.birth, known.birth),
         sex="" if "sex" in update.deleted else told.sex or known.sex,
     )
     return patient, tuple(doubts)
@@ -129,7 +130,7 @@ def merged(known: Patient, key: str, told: Patient) -> Patient:
     return replace(
         renumbered(known, key),
         name=known.name or told.name,
-        birth=known.birth or told.birth,
+        birth=closer(known.birth, told.birth),
         sex=known.sex or told.sex,
     )
 
@@ -141,7 +142,7 @@ def renumbered(patient: Patient, key: str) -> Patient:
 
 def merge_doubts(patients: list[Patient]) -> tuple[str, ...]:
     """Return why patients whose numbers were merged may not be one person."""
-    births = {patient.birth for patient in patients if patient.birth}
+    births = {(p.birth.earliest, p.birth.latest) for p in patients if p.birth}
     sexes = {patient.sex for patient in patients if patient.sex}
     told = [("birth dates", len(births)), ("sexes", len(sexes))]
     return tuple(
@@ -152,7 +153,7 @@ def merge_doubts(patients: list[Patient]) -> tuple[str, ...]:
 
 
 def _changed(known: Patient, told: Patient) -> Iterator[str]:
-    if known.birth and told.birth and known.birth != told.birth:
+    if known.birth and told.birth and known.birth.contradicts(told.birth):
         yield "birth date"
     if known.sex and told.sex and known.sex != told.sex:
         yield "sex"

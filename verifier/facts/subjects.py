@@ -1,6 +1,6 @@
 """Who a result is about: moment, patient, specimen. Frozen values, nothing is looked up."""
 
-from datetime import date, datetime
+from datetime import date, datetime, time
 from typing import Literal
 
 from msgspec import Struct
@@ -16,11 +16,20 @@ class Moment(Struct, frozen=True):
     text: str
 
 
-class BirthDate(Struct, frozen=True):
-    """A birth date that may be known only to the month or year: between two days, inclusive."""
+class BirthDate(Struct, frozen=True, omit_defaults=True):
+    """A birth date that may be known only to the month or year: between two days, inclusive.
+
+    `clock` is the time of birth where it is told, by the sender's own clock, aware where the
+    offset is told as well.
+    """
 
     earliest: date
     latest: date
+    clock: time | None = None
+
+    def contradicts(self, other: "BirthDate") -> bool:
+        """Whether two messages name different days; a time told once only fills a gap."""
+        return (self.earliest, self.latest) != (other.earliest, other.latest)
 
 
 class Patient(Struct, frozen=True):

@@ -12,7 +12,7 @@ from typing import NamedTuple, TypeVar
 
 from verifier.facts.ages import anniversary, completed
 from verifier.facts.case import Case
-from verifier.facts.subjects import BirthDate, Patient, Specimen
+from verifier.facts.subjects import BirthDate, Moment, Patient, Specimen
 from verifier.language import kinds, tree
 from verifier.language.changes import ChangeLimit
 from verifier.language.comparing import Test
@@ -29,6 +29,7 @@ from verifier.language.tables import note_critical_inside, note_outside
 from verifier.language.truth import Unknown
 
 _ON = datetime(2023, 6, 15, 12, tzinfo=UTC)  # any day that no month lacks
+_TAKEN = Moment(_ON, "minute", f"{_ON:%Y%m%d%H%M}")
 _MOST = 5000  # patients tried
 _WHO = {
     "F": ("girl", "woman"),
@@ -177,8 +178,10 @@ def _patients(
     for attributes in product(*choices):
         for birth, sex, kind in product(births, "FMO", [*types, "another"] if types[0] else [""]):
             given = dict(zip(names, attributes, strict=True))
-            patient = Patient("tried", birth=BirthDate(birth, birth), sex=sex, attributes=given)
-            case = Case(patient, Specimen("tried", kind), (), {}, {}, _ON, _ON)
+            patient = Patient(
+                "tried", birth=BirthDate(birth, birth, _ON.time()), sex=sex, attributes=given
+            )
+            case = Case(patient, Specimen("tried", kind, _TAKEN), (), {}, {}, _ON, _ON)
             scene = Scene(case, {}, lambda scene, name: Unknown(), lambda s, n: tests[n](s))
             yield Person(_words(birth, sex, kind, given), scene)
 

@@ -1,10 +1,11 @@
 """Conditions on the patient and the specimen: age, sex, specimen type, coded attributes.
 
 Age is exact and counted on the day the specimen was taken (`facts.ages` says how). A birth date
-known only to the month or year gives true or false where both ends agree.
+known only to the month or year gives true or false where both ends agree. An age of up to three
+days is counted in hours.
 """
 
-from verifier.facts.ages import Span, anniversary
+from verifier.facts.ages import BY_HOURS, Span, anniversary, hours_reached
 from verifier.facts.subjects import BirthDate, Patient
 from verifier.language.comparing import Test
 from verifier.language.scene import Scene
@@ -28,6 +29,12 @@ def age_reached(count: int, span: Span, wanted: bool) -> Test:
         birth = birth_of(scene.case.patient)
         if isinstance(birth, Unknown):
             return birth
+        if span == "days" and 0 < count <= BY_HOURS:
+            first, last = (
+                hours_reached(birth, end, scene.birthday_on, scene.case.specimen.collected, count)
+                for end in (birth.earliest, birth.latest)
+            )
+            return (first is wanted) if first is last else PARTIAL_BIRTH
         try:
             first = anniversary(birth.earliest, count, span) <= scene.birthday_on
             last = anniversary(birth.latest, count, span) <= scene.birthday_on

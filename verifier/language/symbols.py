@@ -10,6 +10,7 @@ from msgspec.structs import replace
 from verifier.facts.catalogue import Catalogue, TestDefinition
 from verifier.facts.units import parse_unit
 from verifier.language import tree
+from verifier.language.charges import charge_of
 from verifier.language.conventional import check_report, presentation
 from verifier.language.findings import Findings
 from verifier.language.kinds import BROKEN, PLAIN, Kind, is_time, number
@@ -194,6 +195,7 @@ def _take_test(symbols: Symbols, test: tree.Test, findings: Findings) -> None:
         unit="" if kind.is_titer else kind.unit,
         decimals=test.decimals,
         molar_mass=molar_mass,
+        charge=charge_of(test.codes),
         kind="titer" if kind.is_titer else "index" if test.index else "quantity",
         controlled=test.controlled,
         present=kind.present,

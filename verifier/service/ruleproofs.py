@@ -1,7 +1,12 @@
 """The guarantees of a version, proved; beside a service in a process of its own."""
 
+import os
+import signal
 from collections.abc import Callable
+from concurrent.futures import Future, wait
+from functools import partial
 from time import monotonic
+from typing import TypeVar
 
 from verifier.assurance.proving import ASSUMED, Proof, Proofs, prove
 from verifier.errors import RefusedError, RuleSetError
@@ -17,8 +22,10 @@ from verifier.store.transaction import Reader, Transaction
 
 # A guarantee takes a second at most; the rest is for a machine with much else to do.
 _SECONDS = 120.0
+_LOOK = 0.5  # seconds between two tidings
 _ERRORS = "It has errors; mend them first."
 Progress = Callable[[int, int], None]
+_T = TypeVar("_T")
 
 
 def prove_version(
@@ -47,7 +54,8 @@ def prove_version(
     version, written, found = store.read(read)
     if found is not None:
         return found
-    run = _apart if apart else _here
+    # A process takes a moment to start, and most small rule sets guarantee nothing.
+    run = _apart if apart and _may_guarantee(written) else _here
     proved = run(written, settings.units, progress)
 
     def keep(tx: Transaction) -> None:
@@ -61,6 +69,10 @@ def prove_version(
 
     store.write(keep)
     return proved
+
+
+def _may_guarantee(written: RuleTexts) -> bool:
+    return any("guarantee" in text for text in written.files.values())
 
 
 def _here(written: RuleTexts, units: Units, progress: Progress) -> Proofs:
@@ -80,19 +92,29 @@ def _compiled(written: RuleTexts, units: Units) -> Program | None:
 def _apart(written: RuleTexts, units: Units, progress: Progress) -> Proofs:
     started = monotonic()
     with processes(1) as process:
+        number = process.submit(os.getpid).result()
         try:
-            outline = process.submit(_compile, written, units).result()
+            outline = _result(process.submit(_compile, written, units), lambda: progress(0, 0))
             if outline is None:
                 raise RuleSetError(_ERRORS)
             identity, count = outline
             proofs = []
-            for number in range(count):
-                proofs.append(process.submit(_prove, number).result())
-                progress(number + 1, count)
+            for done in range(count):
+                tell = partial(progress, done, count)
+                proofs.append(_result(process.submit(_prove, done), tell))
+            progress(count, count)
             assumed = (*ASSUMED, *process.submit(_counted_as_any).result())
-        finally:
-            process.shutdown(cancel_futures=True)
+        except BaseException:
+            os.kill(number, signal.SIGKILL)  # the solver does not listen, and a stop must not wait
+            raise
     return Proofs(identity, tuple(proofs), monotonic() - started, assumed)
+
+
+def _result(work: Future[_T], tell: Callable[[], None]) -> _T:
+    """Return what a process gives, telling meanwhile how far it is: that may break it off."""
+    while not wait([work], _LOOK).done:
+        tell()
+    return work.result()
 
 
 # --- in the other process ---

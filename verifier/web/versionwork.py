@@ -9,6 +9,7 @@ from verifier.errors import RuleSetError
 from verifier.service import candidates, ruleshelf
 from verifier.service.replaying import run_replay, to_store
 from verifier.service.rulechecks import check_version
+from verifier.service.ruleguarantees import proofs_of
 from verifier.service.ruleproofs import prove_version
 from verifier.service.rulerecord import ASKED
 from verifier.service.scenarioruns import run_scenarios
@@ -26,13 +27,21 @@ def start_scenarios(desk: Desk, number: int) -> None:
     desk.chores.start(SCENARIOS, number, partial(run_scenarios, written, desk.settings.units))
 
 
-def start_proofs(desk: Desk, who: str, number: int, *, send: bool = False) -> None:
-    """Prove the guarantees of a version in the background; with `send` it is checked as well.
+def start_proofs(desk: Desk, who: str, number: int) -> None:
+    """Prove the guarantees of a version in the background, unless that is done."""
+    desk.chores.start(PROOFS, number, partial(_prove, desk, who, number))
 
-    Both are kept; what is proved already is not proved again.
+
+def send(desk: Desk, who: str, number: int) -> None:
+    """Check a version; where its guarantees are not proved yet, both in the background.
+
+    Raises:
+        RuleSetError: it has errors, or a scenario fails. RefusedError: as `check_version`.
     """
-    work = partial(_send if send else _prove, desk, who, number)
-    desk.chores.start(PROOFS, number, work)
+    if desk.store.read(lambda reader: proofs_of(reader, ruleshelf.known(reader, number))):
+        _send(desk, who, number, lambda done, of: None)
+    else:
+        desk.chores.start(PROOFS, number, partial(_send, desk, who, number))
 
 
 def _prove(desk: Desk, who: str, number: int, tell: Tell) -> None:

@@ -282,6 +282,7 @@ def show_limits(args: argparse.Namespace) -> int:
         print(json.dumps(as_json(program, units, lines), indent=2, ensure_ascii=False))
     else:
         print(as_text(program, units, lines))
+        print("Limits are examples until a laboratory has validated them.", file=sys.stderr)
     return 0
 
 

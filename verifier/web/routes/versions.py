@@ -92,7 +92,7 @@ def send(number: int, desk: TheDesk, session: Visitor) -> Response:
             )
         if short := short_of(row, desk.settings.replay_days):
             raise RefusedError(short)
-        versionwork.start_proofs(desk, session.person.name, number, send=True)
+        versionwork.send(desk, session.person.name, number)
 
     return _acted(desk, session, number, act)
 
