@@ -139,7 +139,8 @@ def test_it_is_another_meaning_and_keeps_its_layout() -> None:
     assert again is not None
     assert f"at most lognormal {row} within 3 days" in again
     assert differences({"a": symmetric}, {"a": text + rule}) == [
-        f"potassium: change at most {row} within 3 days becomes lognormal {row} within 3 days"
+        f"potassium: change at most {row} within 3 days becomes lognormal {row} within 3 days",
+        'potassium: the change limit changed, its source did not ("s")',
     ]
 
 

@@ -93,7 +93,8 @@ def test_gaps_and_overlaps_are_told_as_a_patient() -> None:
 def test_a_change_is_told_in_words() -> None:
     text = HEAD + LIMITS
     assert differences({"a": text}, {"a": text.replace("12.0", "12.5")}) == [
-        "potassium, adults: possible high 12.0 mmol/L becomes 12.5 mmol/L"
+        "potassium, adults: possible high 12.0 mmol/L becomes 12.5 mmol/L",
+        'potassium, adults: the possible limit changed, its source did not ("an example")',
     ]
 
 

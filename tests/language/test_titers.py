@@ -198,7 +198,10 @@ def test_layout_identity_and_difference() -> None:
     assert program(text).identity == program(laid).identity
     other = text.replace("1:640", "1:320")
     assert program(text).identity != program(other).identity
-    assert differences({"a": text}, {"a": other}) == ["ana: critical high 1:640 becomes 1:320"]
+    assert differences({"a": text}, {"a": other}) == [
+        "ana: critical high 1:640 becomes 1:320",
+        'ana: the critical limit changed, its source did not ("s")',
+    ]
     untitled = 'test ana "ANA"\n  code LOINC 5048-4\n' + CRITICAL
     titled = TEST + CRITICAL
     assert program(untitled).identity != program(titled).identity

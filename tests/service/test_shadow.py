@@ -35,7 +35,7 @@ def newest(laboratory: Laboratory) -> Shadow:
 
 
 def has_judged(laboratory: Laboratory, count: int) -> Shadow:
-    eventually(lambda: newest(laboratory).judged >= count, 60)
+    eventually(lambda: newest(laboratory).judged >= count, 120)
     return newest(laboratory)
 
 
@@ -171,7 +171,7 @@ def test_a_candidate_that_can_not_judge_is_on_record_and_the_line_goes_on(tmp_pa
             broken = Candidate("broken", RuleTexts({"test.rules": "rule without end"}, {}))
             store.write(lambda tx: shadowacts.start(tx, "ada", broken, "x"))
         assert b"MSA|AA" in traffic(laboratory, 200)[0]
-        eventually(lambda: newest(laboratory).trouble, 60)
+        eventually(lambda: newest(laboratory).trouble, 120)
         assert "broken: the rule set has" in newest(laboratory).trouble
         assert laboratory.process
         assert laboratory.process.poll() is None

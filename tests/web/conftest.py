@@ -6,7 +6,7 @@ from pathlib import Path
 
 import httpx
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from web.house import NAMES, PASSWORD, House, open_house
 from web.visits import Visitor, sign_in
@@ -73,6 +73,7 @@ def open_page(browser: Browser, house: House) -> Iterator[Callable[..., Page]]:
         contexts.append(context)
         page = context.new_page()
         page.set_default_timeout(20_000)
+        expect.set_options(timeout=20_000)  # nothing here is about how fast a page is
         page.on("pageerror", lambda error: note(str(error)))
         page.on("console", lambda line: note(line.text) if _violates(line.text) else None)
         if role:

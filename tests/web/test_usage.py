@@ -58,7 +58,9 @@ def test_an_override_becomes_a_scenario_by_one_click(
     assert "expect potassium released" in text
     assert check({**read_files(RULES)[0], "mine.rules": text}).program is not None
     assert ("Anders", "wrote a scenario from an override") in house.audited("S-1")
-    expect(page.get_by_role("status").filter(has_text="It is in draft")).to_be_visible()
+    forbids = "the guarantee “nothing critical leaves alone” forbids it"
+    expect(page.get_by_role("alert")).to_contain_text(forbids)
+    expect(page.get_by_text("The check of this draft fails as long as")).to_be_visible()
     drafted = house.store.read(lambda reader: shelf(reader, house.time()).versions[0].version)
     assert (drafted.author, drafted.based_on) == ("Anders", started.version)
     kept = house.store.read(lambda reader: texts(reader, drafted.id))

@@ -32,7 +32,7 @@ from verifier.store.transaction import Reader
 log = logging.getLogger(__name__)
 
 TICK = 1.0  # seconds
-_BEHIND = 1.0  # seconds in which a decision with a smaller id may still be on its way
+_BEHIND = 5.0  # seconds in which a decision with a smaller id may still be on its way
 _AT_ONCE = 128  # decisions
 
 
